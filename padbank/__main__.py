@@ -1,0 +1,5 @@
+"""``python -m padbank``."""
+
+from padbank.cli.main import main
+
+main()
