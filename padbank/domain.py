@@ -468,3 +468,72 @@ class Finding:
     where: str = ""
     number: float | None = None
     limit: float | None = None
+
+
+# ---------------------------------------------------------------- what would be on the card
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFile:
+    """One file of a set as planned: where it goes, what it holds, how it is stored.
+
+    ``path`` is relative to the set's folder, with ``/`` between its parts.
+    ``est_bytes`` is the whole file's size as expected, ``est_frames`` its
+    length. ``source_key`` is filled in by whoever renders: equal keys promise
+    equal bytes (it must cover the original, the recipe, the level rule and the
+    renderer's version); empty means "not known, render and compare".
+    """
+
+    path: str
+    bank: int
+    pad_id: str
+    pad_number: int
+    clip: str
+    channels: int
+    sample_rate_hz: int
+    bits: int
+    device: str
+    est_bytes: int
+    est_frames: int = 0
+    loop_chunk: bool = False
+    mono_plays_both_sides: bool = True
+    play_mode: PlayMode = "one-shot"
+    mute_group: str | None = None
+    segments: tuple[str, ...] = ()
+    source_key: str = ""
+
+    @property
+    def rendering(self) -> tuple[str, int, int, int, bool, bool]:
+        """Files with the same value hold the same bytes: rendered once, counted once."""
+        return (
+            self.clip,
+            self.channels,
+            self.sample_rate_hz,
+            self.bits,
+            self.loop_chunk,
+            self.mono_plays_both_sides,
+        )
+
+    @property
+    def est_data_bytes(self) -> int:
+        """Bytes of sample data, which is what a device's memory counts."""
+        return self.est_frames * self.channels * self.bits // 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExportPlan:
+    """A set as it would be written: every file with its place, and every limit that it breaks.
+
+    ``folder`` is the name of the set's own folder inside the export folder.
+    """
+
+    show: str
+    rig: Rig
+    folder: str
+    files: tuple[PlannedFile, ...]
+    controls: tuple[ControlPlace, ...] = ()
+    bank_segments: tuple[tuple[str, ...], ...] = ()
+    layout_number: int = 0
+    title: str = ""
+    show_date: date | None = None
+    findings: tuple[Finding, ...] = ()
