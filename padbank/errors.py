@@ -36,6 +36,7 @@ class ConfigError(InputError):
     reason : what is wrong and what to write instead, without a final full stop
     line : 1-based line number where it is known
     field : dotted name of the field, such as ``memory.total_bytes``
+    faults : the single faults, when ``reason`` lists several
     """
 
     def __init__(
@@ -45,8 +46,10 @@ class ConfigError(InputError):
         path: Path | str | None = None,
         line: int | None = None,
         field: str | None = None,
+        faults: tuple[ConfigError, ...] = (),
     ) -> None:
         self.path, self.line, self.field, self.reason = path, line, field, reason
+        self.faults = faults
         where = str(path) if path is not None else "the settings"
         if line is not None:
             where += f", line {line}"
