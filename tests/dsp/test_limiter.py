@@ -1,0 +1,102 @@
+"""The limiter, checked by scipy.signal.resample_poly at 8 x and 4 x, which it does not use
+to aim: ceiling, zero shift, slopes, untouched sound."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from padbank.dsp.limiter import ATTACK_DB_PER_MS, RELEASE_DB_PER_MS, Limiter, limit
+
+RATE = 48000
+
+
+def peak_dbtp(samples, factor):
+    return 20 * np.log10(np.abs(signal.resample_poly(samples, factor, 1, axis=0)).max())
+
+
+def nasty():
+    rng = np.random.default_rng(7)
+    n = RATE // 2
+    t = np.arange(n) / RATE
+    sounds = {
+        f"square {hz}": np.sign(np.sin(2 * np.pi * hz * t + 0.3))
+        for hz in (60, 1000, 7919, 11025, 15000, 20000, 22000, 23000, 23900)
+    }
+    sounds["white noise"] = 0.5 * rng.standard_normal(n)
+    sounds["clipped music"] = np.clip(
+        3 * np.sin(2 * np.pi * 110 * t) + 2 * np.sin(2 * np.pi * 1234 * t), -1, 1
+    )
+    beat = t % 0.125
+    sounds["hits"] = np.sin(2 * np.pi * 80 * t) * np.exp(-beat / 0.05) + 0.5 * rng.standard_normal(
+        n
+    ) * np.exp(-beat / 0.01)
+    alternating = np.where(np.arange(n) % 2, 1.0, -1.0)
+    sounds["alternating, turned"] = alternating * np.where((np.arange(n) // 97) % 2, 1, -1)
+    sounds["lone frames"] = np.zeros(n)
+    sounds["lone frames"][[0, 1000, 1001, n - 1]] = [1.0, 1.0, -1.0, -1.0]
+    return sounds
+
+
+@pytest.mark.parametrize("name", list(nasty()))
+@pytest.mark.parametrize("drive_db", [0.5, 3.0, 12.0])
+def test_ceiling_slopes_and_shift(name, drive_db):
+    sound = (nasty()[name] * 10 ** (drive_db / 20))[:, None]
+    limited = limit(sound, RATE, -1.0)
+    for factor in (4, 8):
+        assert peak_dbtp(limited.samples, factor) <= -1.0 + 0.05
+    steps = np.diff(limited.gain_db) * RATE / 1000
+    assert -steps.min() <= ATTACK_DB_PER_MS * 1.001
+    assert steps.max() <= RELEASE_DB_PER_MS * 1.001
+    # zero shift: the output is the input times a gain, frame by frame
+    gain = 10 ** (limited.gain_db / 20)
+    assert np.allclose(limited.samples[:, 0], sound[:, 0] * gain, rtol=1e-12, atol=0)
+    assert limited.deepest_db == pytest.approx(-limited.gain_db.min())
+    assert (limited.gain_db <= 0).all()
+
+
+def test_no_more_than_needed():
+    # One loud sine between soft ones: the deepest gain is what its peak needs
+    t = np.arange(RATE) / RATE
+    sound = 0.1 * np.sin(2 * np.pi * 997 * t)
+    sound[RATE // 2 : RATE // 2 + 4800] *= 12.0
+    limited = limit(sound[:, None], RATE, -1.0)
+    needed = peak_dbtp(sound[:, None], 8) + 1.0
+    assert limited.deepest_db == pytest.approx(needed, abs=0.06)
+    touched = np.flatnonzero(limited.gain_db)
+    # attack at 1 dB/ms plus the corner, release at 0.05 dB/ms
+    assert touched[0] >= RATE // 2 - (needed / ATTACK_DB_PER_MS / 1000 + 0.005) * RATE
+    assert touched[-1] <= RATE // 2 + 4800 + (needed / RELEASE_DB_PER_MS / 1000 + 0.005) * RATE
+
+
+def test_untouched_sound_is_bit_identical():
+    rng = np.random.default_rng(3)
+    sound = 0.1 * rng.standard_normal((RATE, 2))
+    limited = limit(sound, RATE, -1.0)
+    assert limited.deepest_db == 0.0
+    assert limited.samples.tobytes() == sound.tobytes()
+    sound[RATE // 2] = 1.5
+    limited = limit(sound, RATE, -1.0)
+    alike = (limited.samples == sound).all(axis=1)
+    assert alike[: RATE // 2 - 1000].all()
+    assert alike[-RATE // 4 :].all()
+    assert not alike[RATE // 2]
+
+
+def test_channels_are_linked():
+    sound = np.full((RATE, 2), 0.2)
+    sound[RATE // 2, 0] = 1.4
+    limited = limit(sound, RATE, -1.0)
+    gain = limited.samples / sound
+    assert np.allclose(gain[:, 0], gain[:, 1], rtol=1e-12)
+
+
+def test_odd_lengths_and_rates():
+    for frames in (0, 1, 2, 5, 100):
+        sound = np.full((frames, 1), 1.5)
+        limited = limit(sound, 8000, -1.0)
+        assert limited.samples.shape == (frames, 1)
+        if frames:
+            assert peak_dbtp(limited.samples, 8) <= -0.95
+    assert Limiter(np.zeros((0, 2)), RATE).true_peak == 0.0
