@@ -1,0 +1,116 @@
+"""Blocks of any size in, chunks of one fixed size out, checked on the way.
+
+Answers: how do the meters give the same figures whatever blocks they are fed?
+Everything is gathered into planar float32 chunks that begin at fixed frames of
+the sound, so the arithmetic never sees the caller's block sizes.
+
+Conventions: a *block* is what a caller feeds, ``(frames, channels)`` or
+``(frames,)`` for one channel, nominal range ±1.0; a *chunk* is
+``(channels, history + frames)``, where ``history`` repeats the frames before.
+
+Functions and classes: ``check_format``, ``as_block``, ``block_range``,
+``Chunker``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from padbank.errors import InputError
+
+Singles = NDArray[np.float32]
+
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 192_000
+MOST_CHANNELS = 6
+LARGEST_SAMPLE = 1e9
+"""Nothing that loud (+180 dBFS) is sound: damaged files decode to such values."""
+SMALLEST_SAMPLE = 1e-15
+"""-300 dBFS. A block that never exceeds it counts as digital silence, so that
+denormal numbers, on which processors slow down, stay out of the filters."""
+
+
+def check_format(sample_rate_hz: int, channels: int) -> None:
+    """Raise InputError unless the meters can work at this rate and channel count."""
+    if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ or sample_rate_hz != int(sample_rate_hz):
+        raise InputError(
+            f"sample rate {sample_rate_hz!r} Hz cannot be measured: convert the sound to a whole"
+            f" rate from {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+        )
+    if not 1 <= channels <= MOST_CHANNELS:
+        raise InputError(
+            f"{channels} channels cannot be measured: give 1 to {MOST_CHANNELS}, such as a stereo mix"
+        )
+
+
+def as_block(samples: NDArray[np.floating], channels: int | None = None) -> NDArray[np.floating]:
+    """View of ``samples`` as ``(frames, channels)``; InputError if it is not that."""
+    block = np.asarray(samples)
+    if block.ndim == 1:
+        block = block[:, np.newaxis]
+    if block.ndim != 2 or block.dtype.kind != "f":
+        raise InputError(
+            f"a sound is float samples of shape (frames, channels), not {block.dtype}"
+            f" {block.shape}: scale integers to ±1.0 first"
+        )
+    if channels is not None and block.shape[1] != channels:
+        raise InputError(
+            f"a block has {block.shape[1]} channels where {channels} were announced: feed one sound only"
+        )
+    return block
+
+
+def block_range(block: NDArray[np.floating]) -> float:
+    """Largest magnitude in a block; InputError on NaN, infinity or absurd values."""
+    if block.size == 0:
+        return 0.0
+    peak = max(float(block.max()), -float(block.min()))  # NaN passes through max
+    if not peak <= LARGEST_SAMPLE:
+        raise InputError(
+            "the sound holds samples that are no numbers or beyond +180 dBFS: "
+            "it is damaged, decode or export it again"
+        )
+    return peak
+
+
+class Chunker:
+    """Gathers blocks into chunks of ``frames`` frames after ``history`` repeated ones.
+
+    ``buffer`` is reused: a chunk handed to ``use`` is only valid during the call.
+    """
+
+    def __init__(self, channels: int, frames: int, history: int = 0) -> None:
+        self.frames = frames
+        self.history = history
+        self.filled = 0
+        self.buffer: Singles = np.zeros((channels, history + frames), dtype=np.float32)
+
+    def add(self, block: NDArray[np.floating], silent: bool, use: Callable[[Singles], None]) -> None:
+        """Append a block; ``use`` is called with each chunk that becomes full."""
+        done = 0
+        while done < len(block):
+            take = min(len(block) - done, self.frames - self.filled)
+            at = self.history + self.filled
+            if silent:
+                self.buffer[:, at : at + take] = 0.0
+            else:
+                self.buffer[:, at : at + take] = block[done : done + take].T
+            self.filled += take
+            done += take
+            if self.filled == self.frames:
+                use(self.buffer)
+                self._keep_history()
+                self.filled = 0
+
+    def _keep_history(self) -> None:
+        if self.history:
+            self.buffer[:, : self.history] = self.buffer[:, self.frames :]
+
+    def rest(self) -> Singles:
+        """A copy of the unfinished chunk, followed by silence; nothing changes."""
+        chunk = self.buffer.copy()
+        chunk[:, self.history + self.filled :] = 0.0
+        return chunk
