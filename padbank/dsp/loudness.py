@@ -32,8 +32,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from padbank.dsp.chunks import Chunker, Singles, as_block, block_range, check_format
-from padbank.dsp.chunks import SMALLEST_SAMPLE
+from padbank.dsp.chunks import (
+    SMALLEST_SAMPLE,
+    Chunker,
+    Singles,
+    as_block,
+    block_range,
+    check_format,
+)
 from padbank.dsp.energies import SlotEnergies, SlotGrid
 
 Floats = NDArray[np.float64]

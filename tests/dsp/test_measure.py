@@ -1,0 +1,102 @@
+"""The meter: one pass, any block sizes, defined answers for every odd input."""
+
+import numpy as np
+import pytest
+
+from padbank.dsp.measure import METHOD, Meter, measure
+from padbank.errors import InputError
+
+RATES_HZ = (8_000, 11_025, 22_050, 44_100, 48_000, 96_000)
+LEVELS = (
+    "integrated_lufs",
+    "momentary_max_lufs",
+    "short_term_max_lufs",
+    "loudness_range_lu",
+    "true_peak_dbtp",
+    "sample_peak_dbfs",
+)
+
+
+def noise(frames: int, channels: int = 2, seed: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    swell = 1.0 + 0.9 * np.sin(np.arange(frames) / 9000.0)
+    return 0.1 * rng.standard_normal((frames, channels)) * swell[:, None]
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("channels", [1, 2, 6])
+def test_block_sizes_make_no_difference(rate_hz: int, channels: int) -> None:
+    sound = noise(int(rate_hz * 4.3217), channels)
+    whole = measure(sound, rate_hz)
+    rng = np.random.default_rng(7)
+    for largest in (7, 1_000, 70_000):
+        meter = Meter(rate_hz, channels)
+        at = 0
+        if largest == 7:  # single frames, then the rest, to keep it quick
+            for at in range(50):
+                meter.feed(sound[at : at + 1])
+            at = 50
+        while at < len(sound):
+            size = len(sound) if largest == 7 else int(rng.integers(1, largest))
+            meter.feed(sound[at : at + size])
+            at += size
+            if rng.random() < 0.1:
+                meter.result()  # looking in between must not disturb
+        in_blocks = meter.result()
+        for name in LEVELS:
+            assert getattr(in_blocks, name) == pytest.approx(getattr(whole, name), abs=1e-6), name
+
+
+def test_no_frames_and_silence_have_no_levels() -> None:
+    for sound in (np.zeros((0, 2)), np.zeros((1, 1)), np.zeros((100_000, 2)), np.full(5000, 1e-30)):
+        m = measure(sound, 44_100)
+        assert all(getattr(m, name) is None for name in LEVELS)
+        assert m.frames == len(sound)
+        assert m.method == METHOD
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 1e30])
+def test_what_is_no_number_is_refused_at_once(bad: float) -> None:
+    meter = Meter(48_000, 2)
+    block = np.zeros((100, 2))
+    block[50, 1] = bad
+    with pytest.raises(InputError, match="damaged"):
+        meter.feed(block)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "channels"), [(7_999, 1), (192_001, 1), (48_000, 0), (48_000, 7), (0, 1)]
+)
+def test_formats_out_of_range_are_refused(rate_hz: int, channels: int) -> None:
+    with pytest.raises(InputError):
+        Meter(rate_hz, channels)
+
+
+def test_integers_and_other_channel_counts_are_refused() -> None:
+    meter = Meter(48_000, 2)
+    with pytest.raises(InputError, match="float"):
+        meter.feed(np.zeros((10, 2), dtype=np.int16))
+    with pytest.raises(InputError, match="channels"):
+        meter.feed(np.zeros((10, 1)))
+
+
+def test_integrated_needs_400_ms() -> None:
+    rate_hz = 44_100
+    tone = np.sin(2 * np.pi * 997 / rate_hz * np.arange(rate_hz))
+    assert measure(tone[: 17_640 - 1], rate_hz).integrated_lufs is None
+    just = measure(tone[:17_640], rate_hz)
+    assert just.integrated_lufs is not None
+    # at 400 ms both figures agree: no jump between them
+    assert just.momentary_max_lufs == pytest.approx(just.integrated_lufs, abs=0.02)
+
+
+def test_as_played_adds_3_01_lu_to_mono_only() -> None:
+    mono = noise(48_000, 1)
+    plain, played = measure(mono, 48_000), measure(mono, 48_000, as_played=True)
+    both = measure(np.repeat(mono, 2, axis=1), 48_000)
+    for name in LEVELS[:3]:
+        assert getattr(played, name) == pytest.approx(getattr(plain, name) + 3.0103, abs=1e-4)
+        assert getattr(played, name) == pytest.approx(getattr(both, name), abs=1e-6)
+    assert played.true_peak_dbtp == plain.true_peak_dbtp
+    assert both == measure(np.repeat(mono, 2, axis=1), 48_000, as_played=True)
+    assert played.method != plain.method
