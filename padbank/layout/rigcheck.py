@@ -15,9 +15,9 @@ Codes: ``no-pads``, ``no-devices``, ``pad-number-twice``, ``pad-unknown-device``
 
 from __future__ import annotations
 
-import string
 from itertools import combinations
 
+from padbank.cardnames import pattern_fault, pattern_fields
 from padbank.domain import Control, Finding, Pad, Rig, Severity
 
 COMMON_RATES_HZ = (8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000)
@@ -25,8 +25,6 @@ COMMON_RATES_HZ = (8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200,
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 4000, 192_000
 WAV_BITS = (8, 16, 24, 32)
-PATTERN_FIELDS = ("bank", "pad", "segment", "clip", "surface", "device")
-NUMBER_FIELDS = ("bank", "pad")
 
 SMALLEST_HAND_MM = 20.0
 SMALLEST_FOOT_MM = 50.0
@@ -56,35 +54,6 @@ def check_rig(rig: Rig) -> list[Finding]:
     found += _check_homes(rig)
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(found, key=lambda finding: order[finding.severity])
-
-
-def pattern_fields(pattern: str) -> list[str]:
-    """Names of the fields of a naming pattern.
-
-    Raises
-    ------
-    ValueError : the pattern's braces or formats are wrong; the text says how.
-    """
-    names = []
-    try:
-        parts = list(string.Formatter().parse(pattern))
-    except ValueError as error:
-        raise ValueError("its braces do not pair up") from error
-    for _, name, form, conversion in parts:
-        if name is None:
-            continue
-        if name not in PATTERN_FIELDS:
-            listed = ", ".join("{" + field + "}" for field in PATTERN_FIELDS)
-            raise ValueError(f"it has a field {{{name}}}; the fields are {listed}")
-        sample: object = 1 if name in NUMBER_FIELDS else "x"
-        try:
-            if conversion or "{" in (form or ""):
-                raise ValueError
-            format(sample, form or "")
-        except ValueError as error:
-            raise ValueError(f"the width {form!r} of {{{name}}} is not one, such as 02d") from error
-        names.append(name)
-    return names
 
 
 # ---------------------------------------------------------------- parts
@@ -278,19 +247,17 @@ def _check_names(rig: Rig) -> list[Finding]:
     found = []
     fields: dict[str, list[str]] = {}
     for what, pattern in (("bank_folder", rig.names.bank_folder), ("file", rig.names.file)):
-        try:
-            if what == "file" and not pattern.lower().endswith(".wav"):
-                raise ValueError("it does not end in .wav")
-            if "/" in pattern or "\\" in pattern:
-                raise ValueError("it has a slash, and a name is one folder deep")
-            fields[what] = pattern_fields(pattern)
-        except ValueError as error:
-            text = f"names.{what} {pattern!r} cannot be used: {error}"
-            found.append(_finding("pattern-broken", "error", text, f"names.{what}"))
+        fault = pattern_fault(pattern)
+        if fault is None and what == "file" and not pattern.lower().endswith(".wav"):
+            fault = f"{pattern!r} does not end in .wav: add it"
+        if fault is None:
+            fields[what] = [field for _, field, _ in pattern_fields(pattern) if field]
+        else:
+            found.append(_finding("pattern-broken", "error", f"names.{what}: {fault}", f"names.{what}"))
     if len(fields) < 2:
         return found
     both = fields["bank_folder"] + fields["file"]
-    if rig.banks > 1 and not {"bank"} & set(both):
+    if rig.banks > 1 and "bank" not in both:
         text = "the names do not say the bank, so files of two banks would share one: add {bank}"
         found.append(_finding("pattern-ambiguous", "error", text, "names"))
     if "pad" not in both:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from padbank.domain import Control, Device, Home, NameRules, Pad, Rig
-from padbank.layout.rigcheck import check_rig, overlap_mm, pattern_fields
+from padbank.layout.rigcheck import check_rig, overlap_mm
 
 
 def pad(number, x_mm, y_mm=40.0, **more):
@@ -123,11 +123,3 @@ def test_errors_come_first_and_have_their_numbers():
     assert codes(found) == ["pads-overlap", "pad-small"]
     assert found[0].number == pytest.approx(40)
     assert (found[1].number, found[1].limit) == (12, 20)
-
-
-def test_pattern_fields_are_listed():
-    assert pattern_fields("{bank:02d}_{segment}") == ["bank", "segment"]
-    assert pattern_fields("plain {{x}}") == []
-    for bad in ("{bank", "{}", "{bank:zz}", "{clip!r}", "{clip.__class__}", "{bank:{pad}}"):
-        with pytest.raises(ValueError):
-            pattern_fields(bad)
