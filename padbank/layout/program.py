@@ -1,0 +1,196 @@
+"""A mixed-integer linear program under construction, and HiGHS to solve it.
+
+The only importer of ``highspy``. Fixed seed, one thread and fixed tolerances,
+so that a run without a time limit gives the same answer on every machine
+(one ``threads`` value per process: HiGHS returns no solution when it changes).
+
+Classes: ``Program``, ``Outcome``. Functions: ``run_program``.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import highspy
+import numpy as np
+
+INFINITY = highspy.kHighsInf
+
+
+@dataclass(slots=True)
+class Program:
+    """Minimise ``cost . x + constant`` within rows and bounds."""
+
+    cost: list[float] = field(default_factory=list)
+    low: list[float] = field(default_factory=list)
+    high: list[float] = field(default_factory=list)
+    whole: list[bool] = field(default_factory=list)
+    row_low: list[float] = field(default_factory=list)
+    row_high: list[float] = field(default_factory=list)
+    starts: list[int] = field(default_factory=lambda: [0])
+    indices: list[int] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    constant: float = 0.0
+
+    def column(
+        self, cost: float = 0.0, low: float = 0.0, high: float = 1.0, whole: bool = True
+    ) -> int:
+        """Add a variable and return its number."""
+        self.cost.append(cost)
+        self.low.append(low)
+        self.high.append(high)
+        self.whole.append(whole)
+        return len(self.cost) - 1
+
+    def row(
+        self,
+        columns: Sequence[int],
+        factors: Sequence[float] | float,
+        low: float = -math.inf,
+        high: float = math.inf,
+    ) -> None:
+        """Add ``low <= factors . x[columns] <= high``."""
+        if isinstance(factors, (int, float)):
+            self.values.extend([float(factors)] * len(columns))
+        else:
+            self.values.extend(factors)
+        self.indices.extend(columns)
+        self.starts.append(len(self.indices))
+        self.row_low.append(low)
+        self.row_high.append(high)
+
+    @property
+    def columns(self) -> int:
+        return len(self.cost)
+
+    @property
+    def rows(self) -> int:
+        return len(self.row_low)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run gave. ``values`` None: no solution. ``bound`` holds for the program."""
+
+    status: str
+    values: np.ndarray | None
+    objective: float
+    bound: float
+    seconds: float
+
+    @property
+    def infeasible(self) -> bool:
+        return self.status == "infeasible"
+
+
+class _QuietHighs(highspy.Highs):
+    """HiGHS without the banner that it prints to stdout when callbacks are first set."""
+
+    def enableCallbacks(self) -> None:
+        self.silent()
+        super().enableCallbacks()
+
+
+def _highs_lp(program: Program, relaxed: bool) -> highspy.HighsLp:
+    lp = highspy.HighsLp()
+    lp.num_col_ = program.columns
+    lp.num_row_ = program.rows
+    lp.col_cost_ = np.array(program.cost, dtype=np.float64)
+    lp.col_lower_ = np.array(program.low, dtype=np.float64)
+    lp.col_upper_ = np.array(program.high, dtype=np.float64)
+    lp.row_lower_ = np.array(program.row_low, dtype=np.float64)
+    lp.row_upper_ = np.array(program.row_high, dtype=np.float64)
+    lp.offset_ = program.constant
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.start_ = np.array(program.starts, dtype=np.int32)
+    lp.a_matrix_.index_ = np.array(program.indices, dtype=np.int32)
+    lp.a_matrix_.value_ = np.array(program.values, dtype=np.float64)
+    if not relaxed:
+        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
+        lp.integrality_ = [kinds[w] for w in program.whole]
+    return lp
+
+
+def run_program(
+    program: Program,
+    *,
+    seconds: float | None = None,
+    relative_gap: float = 0.0,
+    start: dict[int, float] | None = None,
+    relaxed: bool = False,
+    nodes: int | None = None,
+    should_stop: Callable[[], bool] | None = None,
+    on_better: Callable[[np.ndarray, float], None] | None = None,
+) -> Outcome:
+    """Solve a program.
+
+    Parameters
+    ----------
+    seconds : wall-clock limit (None: none; the only thing that can make two
+        runs differ)
+    relative_gap : stop when (objective - bound) is this part of the objective
+    start : values of whole variables to begin from
+    relaxed : solve the linear relaxation
+    nodes : limit on branch-and-bound nodes
+    should_stop : asked now and then; True ends the run with the best so far
+    on_better : called with each better solution and the bound at that time
+    """
+    began = time.monotonic()
+    if not program.columns:
+        return Outcome("optimal", np.zeros(0), program.constant, program.constant, 0.0)
+    highs = _QuietHighs()
+    highs.setOptionValue("threads", 1)
+    highs.setOptionValue("random_seed", 0)
+    highs.setOptionValue("mip_rel_gap", relative_gap)
+    highs.setOptionValue("mip_abs_gap", 1e-6)
+    highs.setOptionValue("mip_feasibility_tolerance", 1e-7)
+    highs.setOptionValue("primal_feasibility_tolerance", 1e-7)
+    if seconds is not None:
+        highs.setOptionValue("time_limit", max(0.05, seconds))
+    if nodes is not None:
+        highs.setOptionValue("mip_max_nodes", nodes)
+    highs.passModel(_highs_lp(program, relaxed))
+    if start and not relaxed:
+        keys = sorted(start)
+        highs.setSolution(
+            len(keys),
+            np.array(keys, dtype=np.int32),
+            np.array([start[k] for k in keys], dtype=np.float64),
+        )
+    if should_stop is not None:
+
+        def ask(event: highspy.HighsCallbackEvent) -> None:
+            if should_stop() and event.data_in is not None:
+                event.data_in.user_interrupt = True
+
+        highs.cbMipInterrupt.subscribe(ask)
+        highs.cbSimplexInterrupt.subscribe(ask)
+    if on_better is not None:
+
+        def better(event: highspy.HighsCallbackEvent) -> None:
+            on_better(np.array(event.data_out.mip_solution), event.data_out.mip_dual_bound)
+
+        highs.cbMipImprovingSolution.subscribe(better)
+    highs.run()
+    model_status = highs.getModelStatus()
+    kinds = highspy.HighsModelStatus
+    status = {
+        kinds.kOptimal: "optimal",
+        kinds.kInfeasible: "infeasible",
+        kinds.kUnboundedOrInfeasible: "infeasible",
+    }.get(model_status, "stopped")
+    info = highs.getInfo()
+    values: np.ndarray | None = None
+    if status != "infeasible" and info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible:
+        values = np.array(highs.getSolution().col_value)
+    objective = info.objective_function_value if values is not None else math.inf
+    if relaxed or not any(program.whole):
+        bound = objective if status == "optimal" else -math.inf
+    else:
+        bound = info.mip_dual_bound
+    if status == "infeasible":
+        bound = math.inf
+    return Outcome(status, values, objective, bound, time.monotonic() - began)
