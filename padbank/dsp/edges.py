@@ -21,7 +21,7 @@ nothing). At the end:
    (least squares on the stretch before the sound, 50 or 60 Hz and harmonics),
    finds the first frame that the floor cannot explain, reckons back to
    where its rise left zero, and starts ``LEAD_S`` before that. The fade-in
-   covers the lead alone, so that the attack is left as it is.
+   covers half the lead, so that the attack is left as it is.
 4. The end is the last hop that stands ``TAIL_OVER_FLOOR_DB`` over the floor
    (mean of 40 ms) and within ``RANGE_DB`` of the loudest hop, plus
    ``TAIL_HOLD_S``; then a fade of ``TAIL_FADE_S``.
@@ -55,8 +55,12 @@ RANGE_DB = 70.0
 SILENT_DBFS = -70.0
 """A sound whose half peak-to-peak never passes this is silent: no edges, no gain."""
 FLOOR_MAX_DBFS = -40.0
-FLOOR_BELOW_LOUD_DB = 20.0
+FLOOR_BELOW_LOUD_DB = 16.0
 ACTIVE_OVER_FLOOR_DB = 6.0
+SHORT_HEAD_S = 0.080
+SUDDEN_DB = 12.0
+"""A hop that stands this far over all before it, in the first 80 ms, is an attack after a head
+too short to be judged still."""
 LEAD_S = 0.0006
 BACK_REACH_S = 2.0
 TAIL_OVER_FLOOR_DB = 1.5
@@ -232,9 +236,10 @@ def _hop_figures(hops: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64
 
 @dataclass(frozen=True, slots=True)
 class _Floor:
-    """A still stretch: mean power, largest half span, hops it was taken from."""
+    """A still stretch: mean and largest power, largest half span, hops it was taken from."""
 
     power: float
+    top_power: float
     half_span: float
     hops: int
 
@@ -249,7 +254,7 @@ def _still(envelope: Envelope, loud_power: float) -> _Floor | None:
         first, second = float(power[:half].mean()), float(power[half : 2 * half].mean())
         if first <= 0.0 or second <= 0.0:
             if first == second:
-                return _Floor(0.0, 0.0, 2 * half)
+                return _Floor(0.0, 0.0, 0.0, 2 * half)
             continue
         # Chi-square spread of a mean square over half a stretch of white noise, three sigma
         chance_db = 0.5 + 3 * 4.343 * math.sqrt(4 / (half * envelope.hop_frames))
@@ -259,7 +264,24 @@ def _still(envelope: Envelope, loud_power: float) -> _Floor | None:
             and power_to_db(level) <= FLOOR_MAX_DBFS
             and power_to_db(level) <= power_to_db(loud_power) - FLOOR_BELOW_LOUD_DB
         ):
-            return _Floor(level, float(span[: 2 * half].max()), 2 * half)
+            part = slice(0, 2 * half)
+            return _Floor(level, float(power[part].max()), float(span[part].max()), 2 * half)
+    return _short_head(envelope, loud_power)
+
+
+def _short_head(envelope: Envelope, loud_power: float) -> _Floor | None:
+    """A few hops too short to show that they are still, before a sudden loud hop."""
+    power, span = envelope.power, envelope.half_span
+    reach = max(2, round(SHORT_HEAD_S / envelope.hop_s))
+    for hop in range(1, min(reach, len(power) - 1)):
+        before = float(span[:hop].max())
+        sudden = max(float(span[hop]), float(span[hop + 1])) >= before * 10 ** (SUDDEN_DB / 20)
+        low = power_to_db(float(power[:hop].max())) <= min(
+            FLOOR_MAX_DBFS + 3.0, power_to_db(loud_power) - FLOOR_BELOW_LOUD_DB
+        )
+        if sudden and low and max(power[hop], power[hop + 1]) >= loud_power * 10 ** (-12 / 10):
+            level = float(power[:hop].mean())
+            return _Floor(level, float(power[:hop].max()), before, hop)
     return None
 
 
@@ -339,7 +361,9 @@ def _first_active(
     over = 10 ** (ACTIVE_OVER_FLOOR_DB / 20)
     active = head.half_span > quiet_span
     if floor is not None:
-        active &= (head.half_span > over * floor.half_span) | (head.power > over**2 * floor.power)
+        active &= (head.half_span > over * floor.half_span) | (
+            head.power > over * max(floor.top_power, over * floor.power)
+        )
     hops = np.flatnonzero(active)
     if not len(hops):
         return 0
@@ -369,7 +393,7 @@ def _walk_back(envelope: Envelope, first: int, dead: int, floor: _Floor | None) 
     """From the first active hop back to where the rise leaves the floor."""
     if floor is None or floor.power <= 0.0:
         return max(dead, first - 1)
-    hops = max(1, round(0.020 / envelope.hop_s))
+    hops = max(1, round(0.050 / envelope.hop_s))  # whole half periods of 50 and 60 Hz
     low = max(dead, first - round(BACK_REACH_S / envelope.hop_s))
     still = max(low, dead + floor.hops)
     reference = envelope.power[dead : max(dead + floor.hops, first - hops)]
@@ -415,17 +439,31 @@ def _fine_onset(
         return search, 0
     at = int(hits[0])
     channel = int(np.argmax(size[still + at] / threshold))
-    rise = np.maximum.accumulate(size[still + at :, channel])
-    grown = np.flatnonzero(rise > 4 * threshold[channel])
-    # A rise that is straight at first passes 1 and 4 thresholds 3 delays apart
-    delay = int(grown[0]) / 3 if len(grown) else (len(rise) / 3)
     lead = max(1, seconds_to_frames(LEAD_S, rate))
+    delay = _delay(size[still + at :, channel], threshold[channel], lead / 2)
     onset = begin + still + at - round(delay)
     onset = max(onset, dead * hop - hop, 0)
     start = max(0, onset - lead)
     if start == 0 and begin + still + at == 0:
         return 0, 0
-    return start, onset - start
+    return start, (onset - start) // 2
+
+
+def _delay(size: NDArray[np.float64], threshold: float, most: float) -> float:
+    """Frames from the true onset to where ``size`` first passes the threshold, at index 0.
+
+    A rise that goes as time to the power p passes 1, 2 and 4 thresholds at times
+    whose distances stand as 1 to 2**(1/p); that gives p and where it left zero.
+    """
+    rise = np.maximum.accumulate(size)
+    passed = []
+    for times in (2.0, 4.0):
+        beyond = np.flatnonzero(rise > times * threshold)
+        passed.append(float(beyond[0]) if len(beyond) else float(len(rise)))
+    ratio = (passed[1] - passed[0]) / max(passed[0], 0.5)
+    straight = passed[1] / 3
+    curved = passed[0] / (min(2.0, max(1.3, ratio)) - 1)
+    return min(max(straight, curved), straight + most)
 
 
 def _less_dc_and_hum(frames: Samples, still: int, rate: int) -> NDArray[np.float64]:

@@ -29,7 +29,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from padbank.units import db_to_gain
+from padbank.dsp.peak import frame_peaks, true_peak
+from padbank.units import db_to_gain, gain_to_db
 
 FACTOR = 8
 ATTACK_DB_PER_MS = 1.0
@@ -63,7 +64,7 @@ class Limiter:
     def __init__(self, samples: NDArray[Any], sample_rate_hz: int) -> None:
         self.samples = np.asarray(samples, dtype=np.float64)
         self.sample_rate_hz = sample_rate_hz
-        self._peaks = frame_peaks(self.samples)
+        self._peaks = peaks_of(self.samples)
 
     @property
     def true_peak(self) -> float:
@@ -85,10 +86,14 @@ class Limiter:
         for _ in range(ROUNDS):
             curve = smooth_curve_db(need, self.sample_rate_hz)
             limited = driven * np.power(10.0, curve / 20.0)[:, None]
-            left = _need_db(frame_peaks(limited), ceiling)
-            if not (left < -0.5 * AIM_DB).any():
+            left = _need_db(peaks_of(limited), ceiling)
+            over_db = gain_to_db(true_peak(limited, self.sample_rate_hz)) - ceiling_dbtp
+            if over_db <= 0.0 and left.min() >= -AIM_DB:
                 break
-            need = np.minimum(need, curve + left * (left < 0))
+            # Off where points stand out, and everywhere by what lies between the points
+            need = np.minimum(need, curve + left)
+            if over_db > 0.0:
+                need[need < 0.0] -= over_db
         return Limited(samples=limited, deepest_db=-float(curve.min()), gain_db=curve)
 
 
@@ -103,16 +108,21 @@ def limit(samples: NDArray[Any], sample_rate_hz: int, ceiling_dbtp: float) -> Li
     return Limiter(samples, sample_rate_hz).apply(1.0, ceiling_dbtp)
 
 
-def frame_peaks(samples: NDArray[np.float64]) -> Curve:
-    """Peak of the oversampled sound within one frame either way of each frame, all channels."""
+def peaks_of(samples: NDArray[np.float64]) -> Curve:
+    """Peak around each frame, all channels, by a long and by a short interpolator.
+
+    The long one (``peak.frame_peaks``) is flat to 20 kHz; the short one (20 taps, as common
+    meters have) lets through more of what lies beside half the rate. Converters are of both kinds.
+    """
     frames = len(samples)
     if not frames:
         return np.zeros(0)
-    over = np.abs(signal.resample_poly(samples, FACTOR, 1, axis=0)).max(axis=1)
-    between = over.reshape(frames, FACTOR).max(axis=1)
-    peaks = between.copy()
+    peaks = np.array(frame_peaks(samples, FACTOR), dtype=np.float64)
+    short = np.abs(signal.resample_poly(samples, FACTOR, 1, axis=0)).max(axis=1)
+    between = short.reshape(frames, FACTOR).max(axis=1)
+    np.maximum(peaks, between, out=peaks)
     np.maximum(peaks[1:], between[:-1], out=peaks[1:])
-    return np.asarray(peaks, dtype=np.float64)
+    return peaks
 
 
 def _need_db(peaks: Curve, ceiling: float) -> Curve:
