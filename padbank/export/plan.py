@@ -11,7 +11,7 @@ rounded up to clusters, with ``set.json`` and the pad sheet. Lengths are what th
 round(frames · out rate / in rate); the exact ones are checked again when the
 set is written. Voices are judged where the layout is made.
 
-Functions: ``plan_export``, ``memory_bytes``, ``card_room_bytes``.
+Functions: ``plan_export``, ``stored_sizes``.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from padbank.cardnames import MAX_FILE_BYTES, pattern_fault
+from padbank.cardlimits import SetLimits, StoredSize, limit_findings
+from padbank.cardnames import pattern_fault
 from padbank.domain import (
     Clip,
     Device,
@@ -34,16 +35,13 @@ from padbank.domain import (
     Show,
 )
 from padbank.export.names import NameParts, card_name, check_names, folder_names, safe_text
-from padbank.units import format_bytes, format_seconds, seconds_to_frames
+from padbank.units import seconds_to_frames
 
 WAV_HEAD_BYTES = 44
 """RIFF and WAVE 12, ``fmt `` chunk 8 + 16, ``data`` head 8 (plain PCM WAV)."""
 
 SMPL_BYTES = 8 + 36 + 24
 """A ``smpl`` chunk with one loop: head 8, fields 36, one loop 24."""
-
-CLUSTER_BYTES = 32_768
-"""Usual allocation unit of FAT32 cards up to 32 GB; every file takes whole ones."""
 
 SET_FILE_BYTES, SET_ROW_BYTES, SHEET_BYTES = 4_000, 900, 300_000
 """Generous sizes for ``set.json`` (fixed, and for each file) and the pad sheet."""
@@ -105,27 +103,28 @@ def plan_export(
     findings += check_names(
         [f.path for f in files], rig.names, folder=plan.folder, extra=extra_files
     )
-    for file in files:
-        findings += _file_findings(file, pads[file.pad_id][1], rig.device(file.device))
-    findings += _total_findings(plan)
+    extra_bytes = [SET_FILE_BYTES + SET_ROW_BYTES * len(files), SHEET_BYTES]
+    findings += limit_findings(stored_sizes(files), SetLimits.of(rig), extra_bytes)
     return replace(plan, findings=tuple(findings))
 
 
-def memory_bytes(files: Sequence[PlannedFile], device: str) -> int:
-    """Sample data on one device, each distinct rendering once."""
-    sizes = {f.rendering: f.est_data_bytes for f in files if f.device == device}
-    return sum(sizes.values())
-
-
-def card_room_bytes(files: Sequence[PlannedFile], cluster_bytes: int = CLUSTER_BYTES) -> int:
-    """Room that a set takes on one card: whole files in whole clusters, with its list and sheet."""
-
-    def clusters(n_bytes: int) -> int:
-        return -(-n_bytes // cluster_bytes) * cluster_bytes
-
-    folders = {f.path.rpartition("/")[0] for f in files}
-    rest = clusters(SET_FILE_BYTES + SET_ROW_BYTES * len(files)) + clusters(SHEET_BYTES)
-    return sum(clusters(f.est_bytes) for f in files) + cluster_bytes * (len(folders) + 1) + rest
+def stored_sizes(files: Sequence[PlannedFile]) -> list[StoredSize]:
+    """The expected sizes of planned files, for ``cardlimits``."""
+    return [
+        StoredSize(
+            path=f.path,
+            bank=f.bank,
+            pad_id=f.pad_id,
+            clip=f.clip,
+            device=f.device,
+            channels=f.channels,
+            sample_rate_hz=f.sample_rate_hz,
+            bits=f.bits,
+            frames=f.est_frames,
+            n_bytes=f.est_bytes,
+        )
+        for f in files
+    ]
 
 
 # ---------------------------------------------------------------- one place
@@ -289,108 +288,3 @@ def _planned(
         mute_group=clip.recipe.mute_group,
         segments=served,
     )
-
-
-# ---------------------------------------------------------------- limits
-
-
-def _file_findings(file: PlannedFile, pad: Pad, device: Device) -> list[Finding]:
-    findings = []
-    where = f"bank {file.bank} pad {file.pad_id}"
-    what = f"{where}: {file.clip}"
-    if file.est_frames == 0:
-        findings.append(
-            _error(
-                "clip-empty", f"{what} has no sound left after its trim; edit the clip", where, 0, 1
-            )
-        )
-    if file.sample_rate_hz not in device.sample_rates_hz:
-        rates = ", ".join(map(str, device.sample_rates_hz))
-        findings.append(
-            _error(
-                "rate",
-                f"{what} would be {file.sample_rate_hz} Hz and {device.name} plays {rates} Hz; "
-                "plan the show again",
-                where,
-                file.sample_rate_hz,
-            )
-        )
-    if not 1 <= file.channels <= device.max_channels:
-        findings.append(
-            _error(
-                "channels",
-                f"{what} would have {file.channels} channels and {device.name} plays "
-                f"{device.max_channels}; plan the show again",
-                where,
-                file.channels,
-                device.max_channels,
-            )
-        )
-    length_s = file.est_frames / file.sample_rate_hz
-    longest = [limit for limit in (pad.max_clip_s, device.max_clip_s) if limit is not None]
-    if longest and length_s > min(longest):
-        findings.append(
-            _error(
-                "pad-length",
-                f"{what} is {format_seconds(length_s)} long and the pad takes "
-                f"{format_seconds(min(longest))}; trim the clip or move it",
-                where,
-                length_s,
-                min(longest),
-            )
-        )
-    largest = [limit for limit in (pad.max_clip_bytes, device.max_clip_bytes) if limit is not None]
-    if largest and file.est_data_bytes > min(largest):
-        findings.append(
-            _error(
-                "pad-bytes",
-                f"{what} takes {format_bytes(file.est_data_bytes)} and the pad takes "
-                f"{format_bytes(min(largest))}; trim the clip, store it in mono or move it",
-                where,
-                file.est_data_bytes,
-                min(largest),
-            )
-        )
-    if file.est_bytes > MAX_FILE_BYTES:
-        findings.append(
-            _error(
-                "file-too-large",
-                f"{what} is {format_bytes(file.est_bytes)} and a card file holds 4.3 GB; "
-                "trim the clip",
-                where,
-                file.est_bytes,
-                MAX_FILE_BYTES,
-            )
-        )
-    return findings
-
-
-def _total_findings(plan: ExportPlan) -> list[Finding]:
-    findings = []
-    for device in plan.rig.devices:
-        files = [f for f in plan.files if f.device == device.name]
-        used = memory_bytes(files, device.name)
-        if used > device.memory_bytes:
-            findings.append(
-                _error(
-                    "memory",
-                    f"the clips on {device.name} take {format_bytes(used)} of memory and it has "
-                    f"{format_bytes(device.memory_bytes)}; leave clips out or store some in mono",
-                    device.name,
-                    used,
-                    device.memory_bytes,
-                )
-            )
-        room, card = card_room_bytes(files), plan.rig.names.card_bytes
-        if files and card is not None and room > card:
-            findings.append(
-                _error(
-                    "card-room",
-                    f"the files for {device.name} take {format_bytes(room)} on the card and it "
-                    f"holds {format_bytes(card)}; leave clips out or use a larger card",
-                    device.name,
-                    room,
-                    card,
-                )
-            )
-    return findings

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+from padbank.cardlimits import card_room_bytes, memory_bytes
 from padbank.domain import (
     Clip,
     Control,
@@ -19,7 +20,7 @@ from padbank.domain import (
     Segment,
     Show,
 )
-from padbank.export.plan import card_room_bytes, memory_bytes, plan_export
+from padbank.export.plan import plan_export, stored_sizes
 
 
 def clip(name: str, frames: int = 48_000, rate: int = 48_000, channels: int = 2, **recipe) -> Clip:
@@ -101,10 +102,13 @@ def test_sizes_are_those_of_the_resampled_wav() -> None:
 
 def test_memory_counts_each_version_once_and_room_counts_every_copy() -> None:
     made = plan(place(1, 1, "foghorn"), place(2, 1, "foghorn"), place(3, 1, "foghorn", channels=1))
-    assert memory_bytes(made.files, "main") == 176_400 + 88_200
+    assert memory_bytes(stored_sizes(made.files), "main") == 176_400 + 88_200
     # 176,444 bytes take six clusters of 32 KiB, 88,244 take three; three folders and the set's own,
     # one cluster for set.json and ten for the sheet
-    assert card_room_bytes(made.files) == (6 + 6 + 3 + 4 + 1 + 10) * 32_768
+    assert (
+        card_room_bytes(stored_sizes(made.files), [5_000, 300_000])
+        == (6 + 6 + 3 + 4 + 1 + 10) * 32_768
+    )
 
 
 def test_every_broken_limit_is_found_at_once() -> None:
@@ -142,7 +146,7 @@ def test_several_devices_have_a_folder_each() -> None:
         "floor/01_opening/02_foghorn.wav",
     ]
     assert [f.bits for f in made.files] == [16, 24]
-    assert memory_bytes(made.files, "floor") == 44_100 * 2 * 3
+    assert memory_bytes(stored_sizes(made.files), "floor") == 44_100 * 2 * 3
 
 
 def test_loops_carry_a_chunk_only_where_the_device_wants_it() -> None:
