@@ -1,0 +1,57 @@
+"""One writer at a time for an export folder: a lock that the system drops when a program ends.
+
+The lock is a file in the computer's own temporary folder, named after the
+export folder, so that nothing of it lies on the card.
+
+Function: ``only_writer``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from padbank.errors import CardError
+
+
+@contextmanager
+def only_writer(folder: Path) -> Iterator[None]:
+    """Hold ``folder`` for writing; CardError when another padbank is writing there."""
+    key = hashlib.sha256(
+        os.path.normcase(str(folder.resolve())).encode("utf-8", "surrogatepass")
+    ).hexdigest()
+    place = Path(tempfile.gettempdir()) / f"padbank-{key[:16]}.lock"
+    try:
+        handle = os.open(place, os.O_RDWR | os.O_CREAT, 0o600)
+    except OSError as fault:
+        raise CardError(
+            f"{place}: cannot be made ({fault.strerror}): make the temporary folder writable"
+        ) from None
+    try:
+        try:
+            _lock(handle)
+        except OSError:
+            raise CardError(
+                f"{folder}: another padbank is writing there: wait until it is done"
+            ) from None
+        yield
+    finally:
+        os.close(handle)
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(handle: int) -> None:
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _lock(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
