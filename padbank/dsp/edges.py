@@ -4,9 +4,9 @@ What it answers: at which frame should the clip start so that nothing of the
 attack is lost and no gap is felt under the stick, and where may it stop
 without chopping its reverb.
 
-How. While the sound streams by, each hop of 5 ms is kept as two numbers (half
-its peak-to-peak, and its mean square about its own mean, so that DC counts for
-nothing). At the end:
+How. While the sound streams by, each hop of 5 ms is kept as its highest and
+lowest sample, mean and mean square. At the end the median of the means is taken
+for DC, and peak and power are counted from there. Then:
 
 1. The *floor* is what lies still at the very start (and, apart from that, at
    the very end): the longest stretch of 0.02-0.4 s whose two halves differ by no
@@ -35,7 +35,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -48,12 +48,12 @@ Samples = NDArray[Any]
 Read = Callable[[int, int], Samples]
 
 HOP_S = 0.005
-MAX_HOPS = 1 << 20
-"""More hops than this (87 minutes) are merged in pairs: memory stays flat."""
+MAX_HOPS = 1 << 18
+"""More hops than this (22 minutes) are merged in pairs: memory stays flat."""
 RANGE_DB = 70.0
 """What lies this far below the loudest hop counts as silence."""
 SILENT_DBFS = -70.0
-"""A sound whose half peak-to-peak never passes this is silent: no edges, no gain."""
+"""A sound whose peak (less DC) never passes this is silent: no edges, no gain."""
 FLOOR_MAX_DBFS = -40.0
 FLOOR_BELOW_LOUD_DB = 16.0
 ACTIVE_OVER_FLOOR_DB = 6.0
@@ -91,7 +91,7 @@ class Edges:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Envelope:
-    """What the pass kept: per hop, half the peak-to-peak and the mean square about the mean.
+    """What the pass kept, per hop: the peak and the mean square about the sound's DC.
 
     Both are the largest of the channels; arrays of shape ``(hops,)``.
     """
@@ -99,12 +99,18 @@ class Envelope:
     sample_rate_hz: int
     frames: int
     hop_frames: int
-    half_span: NDArray[np.float64]
+    peak: NDArray[np.float64]
     power: NDArray[np.float64]
 
     @property
     def hop_s(self) -> float:
         return self.hop_frames / self.sample_rate_hz
+
+    def from_hop(self, hop: int) -> Envelope:
+        return replace(self, peak=self.peak[hop:], power=self.power[hop:])
+
+    def reversed(self) -> Envelope:
+        return replace(self, peak=self.peak[::-1], power=self.power[::-1])
 
 
 class EdgeFinder:
@@ -118,8 +124,8 @@ class EdgeFinder:
     ``feed`` takes blocks ``(frames, channels)`` of any size; ``finish`` takes
     ``read(start_frame, n_frames)``, which gives those frames of the original
     again (fewer at its end), and returns the ``Edges``. ``envelope`` then
-    serves ``roles.propose_role`` without another pass. Memory: 16 bytes per
-    5 ms at most, and no more than 16 MiB for any length.
+    serves ``roles.propose_role`` without another pass. Memory: 32 bytes per
+    hop and channel, no more than 8 MiB a channel for any length.
     """
 
     def __init__(self, sample_rate_hz: int, channels: int) -> None:
@@ -130,11 +136,10 @@ class EdgeFinder:
         self.sample_rate_hz = sample_rate_hz
         self.channels = channels
         self._hop = max(1, seconds_to_frames(HOP_S, sample_rate_hz))
-        self._merge = 1
         self._rest: Samples = np.zeros((0, channels))
-        self._spans: list[NDArray[np.float64]] = []
-        self._powers: list[NDArray[np.float64]] = []
-        self._hops = 0
+        # per hop and channel: highest, lowest, mean, mean square
+        self._hops: list[NDArray[np.float64]] = []
+        self._count = 0
         self._frames = 0
         self._envelope: Envelope | None = None
 
@@ -146,54 +151,59 @@ class EdgeFinder:
                 f"a block of {block.shape[1]} channels came for a sound of {self.channels}"
             )
         self._frames += len(block)
-        step = self._hop * self._merge
+        hop = self._hop
         if len(self._rest):
-            take = min(step - len(self._rest), len(block))
+            take = min(hop - len(self._rest), len(block))
             self._rest = np.concatenate([self._rest, block[:take]])
             block = block[take:]
-            if len(self._rest) < step:
+            if len(self._rest) < hop:
                 return
             self._keep(self._rest[None])
             self._rest = self._rest[:0]
-        whole = len(block) // step
+        whole = len(block) // hop
         if whole:
-            self._keep(block[: whole * step].reshape(whole, step, self.channels))
-        self._rest = block[whole * step :].copy()
-        if self._hops > MAX_HOPS:
+            self._keep(block[: whole * hop].reshape(whole, hop, self.channels))
+        self._rest = block[whole * hop :].copy()
+        if self._count > MAX_HOPS and self._count % 2 == 0:
             self._halve()
 
     def _keep(self, hops: Samples) -> None:
-        span, power = _hop_figures(hops)
-        self._spans.append(span)
-        self._powers.append(power)
-        self._hops += len(span)
+        self._hops.append(_hop_figures(hops))
+        self._count += len(hops)
 
     def _halve(self) -> None:
-        span, power = np.concatenate(self._spans), np.concatenate(self._powers)
-        even = len(span) // 2 * 2
-        if even != len(span):  # an odd hop waits until its partner has come
-            return
-        self._spans = [span.reshape(-1, 2).max(axis=1)]
-        self._powers = [power.reshape(-1, 2).mean(axis=1)]
-        self._hops = even // 2
-        self._merge *= 2  # what is left over goes on as a part of the next, longer hop
+        """Merge hops in pairs; what is left over goes on as a part of the next, longer hop."""
+        pairs = np.concatenate(self._hops, axis=1).reshape(4, -1, 2, self.channels)
+        self._hops = [
+            np.stack(
+                [
+                    pairs[0].max(axis=1),
+                    pairs[1].min(axis=1),
+                    pairs[2].mean(axis=1),
+                    pairs[3].mean(axis=1),
+                ]
+            )
+        ]
+        self._count //= 2
+        self._hop *= 2
 
     @property
     def envelope(self) -> Envelope:
         """The hops so far, the last one perhaps short."""
         if self._envelope is None or self._envelope.frames != self._frames:
-            spans, powers = list(self._spans), list(self._powers)
+            parts = list(self._hops)
             if len(self._rest):
-                span, power = _hop_figures(self._rest[None])
-                spans.append(span)
-                powers.append(power)
-            empty = np.zeros(0)
+                parts.append(_hop_figures(self._rest[None]))
+            if not parts:
+                parts = [np.zeros((4, 0, self.channels))]
+            high, low, mean, square = np.concatenate(parts, axis=1)
+            dc = np.median(mean, axis=0) if len(mean) else np.zeros(self.channels)
             self._envelope = Envelope(
                 sample_rate_hz=self.sample_rate_hz,
                 frames=self._frames,
-                hop_frames=self._hop * self._merge,
-                half_span=np.concatenate(spans) if spans else empty,
-                power=np.concatenate(powers) if powers else empty,
+                hop_frames=self._hop,
+                peak=np.maximum(high - dc, dc - low).max(axis=1),
+                power=np.maximum(square - 2 * dc * mean + dc * dc, 0.0).max(axis=1),
             )
         return self._envelope
 
@@ -223,12 +233,12 @@ def _as_frames(samples: Samples) -> Samples:
     return samples[:, None] if samples.ndim == 1 else samples
 
 
-def _hop_figures(hops: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Half peak-to-peak and mean square about the mean of ``(hops, frames, channels)``."""
-    span = (hops.max(axis=1) - hops.min(axis=1)).max(axis=1) * 0.5
-    centred = hops - hops.mean(axis=1, keepdims=True)
-    power = np.einsum("hfc,hfc->hc", centred, centred).max(axis=1) / hops.shape[1]
-    return span.astype(np.float64), power.astype(np.float64)
+def _hop_figures(hops: Samples) -> NDArray[np.float64]:
+    """Highest, lowest, mean and mean square of ``(hops, frames, channels)``: (4, hops, channels)."""
+    mean = hops.mean(axis=1, dtype=np.float64)
+    centred = hops - mean[:, None].astype(hops.dtype)
+    square = np.einsum("hfc,hfc->hc", centred, centred) / hops.shape[1] + mean**2
+    return np.stack([hops.max(axis=1), hops.min(axis=1), mean, square]).astype(np.float64)
 
 
 # ---------------------------------------------------------------- the search
@@ -236,17 +246,17 @@ def _hop_figures(hops: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64
 
 @dataclass(frozen=True, slots=True)
 class _Floor:
-    """A still stretch: mean and largest power, largest half span, hops it was taken from."""
+    """A still stretch: mean and largest power, largest peak, hops it was taken from."""
 
     power: float
     top_power: float
-    half_span: float
+    peak: float
     hops: int
 
 
 def _still(envelope: Envelope, loud_power: float) -> _Floor | None:
     """The floor at the start of an envelope, or None."""
-    power, span = envelope.power, envelope.half_span
+    power, peak = envelope.power, envelope.peak
     for length_s in (0.4, 0.2, 0.1, 0.06, 0.04, 0.02):
         half = seconds_to_frames(length_s / 2, round(1 / envelope.hop_s))
         if half < 1 or 2 * half >= len(power):
@@ -265,17 +275,17 @@ def _still(envelope: Envelope, loud_power: float) -> _Floor | None:
             and power_to_db(level) <= power_to_db(loud_power) - FLOOR_BELOW_LOUD_DB
         ):
             part = slice(0, 2 * half)
-            return _Floor(level, float(power[part].max()), float(span[part].max()), 2 * half)
+            return _Floor(level, float(power[part].max()), float(peak[part].max()), 2 * half)
     return _short_head(envelope, loud_power)
 
 
 def _short_head(envelope: Envelope, loud_power: float) -> _Floor | None:
     """A few hops too short to show that they are still, before a sudden loud hop."""
-    power, span = envelope.power, envelope.half_span
+    power, peak = envelope.power, envelope.peak
     reach = max(2, round(SHORT_HEAD_S / envelope.hop_s))
     for hop in range(1, min(reach, len(power) - 1)):
-        before = float(span[:hop].max())
-        sudden = max(float(span[hop]), float(span[hop + 1])) >= before * 10 ** (SUDDEN_DB / 20)
+        before = float(peak[:hop].max())
+        sudden = max(float(peak[hop]), float(peak[hop + 1])) >= before * 10 ** (SUDDEN_DB / 20)
         low = power_to_db(float(power[:hop].max())) <= min(
             FLOOR_MAX_DBFS + 3.0, power_to_db(loud_power) - FLOOR_BELOW_LOUD_DB
         )
@@ -287,32 +297,12 @@ def _short_head(envelope: Envelope, loud_power: float) -> _Floor | None:
 
 def _skip_dead(envelope: Envelope, dead: float) -> int:
     """Hops of digital silence (or next to it) at the start."""
-    alive = np.flatnonzero(envelope.half_span > dead)
+    alive = np.flatnonzero(envelope.peak > dead)
     return int(alive[0]) if len(alive) else 0
 
 
-def _from(envelope: Envelope, hop: int) -> Envelope:
-    return Envelope(
-        sample_rate_hz=envelope.sample_rate_hz,
-        frames=envelope.frames,
-        hop_frames=envelope.hop_frames,
-        half_span=envelope.half_span[hop:],
-        power=envelope.power[hop:],
-    )
-
-
-def _reversed(envelope: Envelope) -> Envelope:
-    return Envelope(
-        sample_rate_hz=envelope.sample_rate_hz,
-        frames=envelope.frames,
-        hop_frames=envelope.hop_frames,
-        half_span=envelope.half_span[::-1],
-        power=envelope.power[::-1],
-    )
-
-
 def _find(envelope: Envelope, read: Read) -> Edges:
-    span, power = envelope.half_span, envelope.power
+    peak, power = envelope.peak, envelope.power
     whole = Edges(
         onset_frame=0,
         end_frame=envelope.frames,
@@ -321,25 +311,25 @@ def _find(envelope: Envelope, read: Read) -> Edges:
         silent=True,
         floor_dbfs=None,
     )
-    if not len(span) or gain_to_db(float(span.max())) < SILENT_DBFS:
+    if not len(peak) or gain_to_db(float(peak.max())) < SILENT_DBFS:
         return whole
-    loud_span, loud_power = float(span.max()), float(power.max())
-    quiet_span = loud_span * 10 ** (-RANGE_DB / 20)
+    loud_peak, loud_power = float(peak.max()), float(power.max())
+    quiet_peak = loud_peak * 10 ** (-RANGE_DB / 20)
 
-    dead = _skip_dead(envelope, quiet_span)
-    head = _from(envelope, dead)
+    dead = _skip_dead(envelope, quiet_peak)
+    head = envelope.from_hop(dead)
     head_floor = _still(head, loud_power)
-    first = dead + _first_active(head, head_floor, quiet_span, loud_span)
+    first = dead + _first_active(head, head_floor, quiet_peak, loud_peak)
     start_hop = _walk_back(envelope, first, dead, head_floor)
     onset_frame, fade_in_frames = _fine_onset(
-        envelope, read, start_hop, first, dead, head_floor, quiet_span
+        envelope, read, start_hop, first, dead, head_floor, quiet_peak
     )
 
-    back = _reversed(envelope)
-    tail_dead = _skip_dead(back, quiet_span)
-    tail = _from(back, tail_dead)
+    back = envelope.reversed()
+    tail_dead = _skip_dead(back, quiet_peak)
+    tail = back.from_hop(tail_dead)
     tail_floor = _still(tail, loud_power)
-    end_frame, fade_out_frames = _end(envelope, tail, tail_floor, tail_dead, quiet_span, read)
+    end_frame, fade_out_frames = _end(envelope, tail, tail_floor, tail_dead, quiet_peak, read)
     end_frame = max(end_frame, min(envelope.frames, onset_frame + envelope.hop_frames))
     fade_out_frames = min(fade_out_frames, (end_frame - onset_frame) // 2)
     fade_in_frames = min(fade_in_frames, (end_frame - onset_frame) // 2)
@@ -355,13 +345,13 @@ def _find(envelope: Envelope, read: Read) -> Edges:
 
 
 def _first_active(
-    head: Envelope, floor: _Floor | None, quiet_span: float, loud_span: float
+    head: Envelope, floor: _Floor | None, quiet_peak: float, loud_peak: float
 ) -> int:
     """First hop of the sound, counted in ``head``."""
     over = 10 ** (ACTIVE_OVER_FLOOR_DB / 20)
-    active = head.half_span > quiet_span
+    active = head.peak > quiet_peak
     if floor is not None:
-        active &= (head.half_span > over * floor.half_span) | (
+        active &= (head.peak > over * floor.peak) | (
             head.power > over * max(floor.top_power, over * floor.power)
         )
     hops = np.flatnonzero(active)
@@ -369,12 +359,12 @@ def _first_active(
         return 0
     lone = max(1, round(0.010 / head.hop_s))
     gap = max(1, round(0.060 / head.hop_s))
-    faint = loud_span * 10 ** (-30 / 20)
+    faint = loud_peak * 10 ** (-30 / 20)
     breaks = np.flatnonzero(np.diff(hops) > gap)
     begin = 0
     for last in breaks:
         run = hops[begin : last + 1]
-        if run[-1] - run[0] < lone and head.half_span[run].max() < faint:
+        if run[-1] - run[0] < lone and head.peak[run].max() < faint:
             begin = int(last) + 1
             continue
         break
@@ -413,7 +403,7 @@ def _fine_onset(
     first: int,
     dead: int,
     floor: _Floor | None,
-    quiet_span: float,
+    quiet_peak: float,
 ) -> tuple[int, int]:
     """Onset and fade-in, in frames, from the frames around the coarse onset."""
     rate, hop = envelope.sample_rate_hz, envelope.hop_frames
@@ -426,7 +416,7 @@ def _fine_onset(
     still = max(0, search - begin)
     rest = _less_dc_and_hum(frames, still, rate)
     size = np.abs(rest)
-    threshold = np.full(size.shape[1], quiet_span)
+    threshold = np.full(size.shape[1], quiet_peak)
     if floor is not None and still >= seconds_to_frames(0.004, rate):
         before = size[:still]
         threshold = np.maximum(
@@ -493,25 +483,25 @@ def _end(
     tail: Envelope,
     floor: _Floor | None,
     tail_dead: int,
-    quiet_span: float,
+    quiet_peak: float,
     read: Read,
 ) -> tuple[int, int]:
     """End (exclusive) and fade-out in frames. ``tail`` runs backwards from the end."""
     rate, hop = envelope.sample_rate_hz, envelope.hop_frames
     hops = max(1, round(0.040 / tail.hop_s))
-    active = tail.half_span > quiet_span
+    active = tail.peak > quiet_peak
     if floor is not None:
         smooth = _mean_back(tail.power, hops)
         level = floor.power * 10 ** (TAIL_OVER_FLOOR_DB / 10)
         active &= (smooth > level) & (tail.power > floor.power)
-        active |= tail.half_span > 2 * max(floor.half_span, quiet_span)
+        active |= tail.peak > 2 * max(floor.peak, quiet_peak)
     found = np.flatnonzero(active)
     last = (int(found[0]) if len(found) else 0) + tail_dead  # hops after the sound's last one
     end = (len(envelope.power) - last) * hop
     if last == 0 or end >= envelope.frames:
         tail_frames = _as_frames(read(max(0, envelope.frames - 8), min(8, envelope.frames)))
         step = float(np.abs(tail_frames[-1:]).max(initial=0.0))
-        ends_still = step <= quiet_span * 3
+        ends_still = step <= quiet_peak * 3
         return envelope.frames, 0 if ends_still else seconds_to_frames(END_FADE_S, rate)
     hold, fade = seconds_to_frames(TAIL_HOLD_S, rate), seconds_to_frames(TAIL_FADE_S, rate)
     end_frame = min(envelope.frames, end + hold + fade)
