@@ -117,8 +117,9 @@ def limit_findings(
 ) -> list[Finding]:
     """Every limit that these files break, all of severity ``error``.
 
-    Codes: ``pad-unknown``, ``clip-empty``, ``rate``, ``bits``, ``channels``,
-    ``pad-length``, ``pad-bytes``, ``file-too-large``, ``memory``, ``card-room``.
+    Codes, those of the planner where it knows the limit too: ``no-such-place``,
+    ``clip-empty``, ``device-format``, ``pad-limit``, ``file-too-large``,
+    ``memory``, ``card-room``.
     """
     pads = {p.pad_id: p for p in limits.pads}
     devices = {d.name: d for d in limits.devices}
@@ -129,7 +130,7 @@ def limit_findings(
             where = f"bank {file.bank} pad {file.pad_id}"
             findings.append(
                 _error(
-                    "pad-unknown",
+                    "no-such-place",
                     f"{where}: the rig has no such place on {file.device}; plan the show again",
                     where,
                 )
@@ -160,20 +161,20 @@ def _file_findings(file: StoredSize, pad: PadLimits, device: Device) -> list[Fin
     if file.sample_rate_hz not in device.sample_rates_hz:
         rates = ", ".join(map(str, device.sample_rates_hz))
         add(
-            "rate",
+            "device-format",
             f"is {file.sample_rate_hz} Hz and {device.name} plays {rates} Hz; plan the show again",
             file.sample_rate_hz,
         )
     if file.bits != device.bits:
         add(
-            "bits",
+            "device-format",
             f"has {file.bits} bits and {device.name} plays {device.bits}; export the show again",
             file.bits,
             device.bits,
         )
     if not 1 <= file.channels <= device.max_channels:
         add(
-            "channels",
+            "device-format",
             f"has {file.channels} channels and {device.name} plays {device.max_channels}; "
             "plan the show again",
             file.channels,
@@ -183,7 +184,7 @@ def _file_findings(file: StoredSize, pad: PadLimits, device: Device) -> list[Fin
     longest = [limit for limit in (pad.max_clip_s, device.max_clip_s) if limit is not None]
     if longest and length_s > min(longest):
         add(
-            "pad-length",
+            "pad-limit",
             f"is {format_seconds(length_s)} long and the pad takes "
             f"{format_seconds(min(longest))}; trim the clip or move it",
             length_s,
@@ -192,7 +193,7 @@ def _file_findings(file: StoredSize, pad: PadLimits, device: Device) -> list[Fin
     largest = [limit for limit in (pad.max_clip_bytes, device.max_clip_bytes) if limit is not None]
     if largest and file.data_bytes > min(largest):
         add(
-            "pad-bytes",
+            "pad-limit",
             f"takes {format_bytes(file.data_bytes)} and the pad takes {format_bytes(min(largest))}; "
             "trim the clip, store it in mono or move it",
             file.data_bytes,

@@ -149,7 +149,7 @@ def _resolve(
     if not 1 <= place.bank <= rig.banks:
         faults.append(
             _error(
-                "bank-unknown",
+                "no-such-place",
                 f"{where}: rig {rig.name} has banks 1 to {rig.banks}; plan the show again",
                 where,
                 place.bank,
@@ -159,7 +159,7 @@ def _resolve(
     if place.pad_id not in pads:
         faults.append(
             _error(
-                "pad-unknown",
+                "no-such-place",
                 f"{where}: rig {rig.name} has no such pad; plan the show again",
                 where,
             )
@@ -168,7 +168,7 @@ def _resolve(
         label = rig.controls_in(place.bank)[place.pad_id].label
         faults.append(
             _error(
-                "pad-is-control",
+                "control-pad",
                 f"{where}: the pad is the control hit {label!r} and holds no sound; "
                 "plan the show again",
                 where,
@@ -177,7 +177,7 @@ def _resolve(
     if place.clip not in clips:
         faults.append(
             _error(
-                "clip-missing",
+                "no-such-place",
                 f"{where}: the library has no clip {place.clip!r}; add it or plan again",
                 where,
             )
@@ -185,7 +185,7 @@ def _resolve(
     if (place.bank, place.pad_id) in taken:
         faults.append(
             _error(
-                "pad-twice",
+                "two-on-pad",
                 f"{where}: two clips are on it, {place.clip!r} is one; plan the show again",
                 where,
             )

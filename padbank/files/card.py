@@ -55,7 +55,7 @@ __all__ = [
 Render = Callable[[PlannedFile], RenderedFile]
 
 _NAME_CODES = {"name-pattern", "name-impossible", "name-too-long", "name-twice", "folder-entries", "path-too-long",
-               "file-too-large", "pad-twice", "clip-missing"}  # fmt: skip
+               "file-too-large", "two-on-pad", "no-such-place"}  # fmt: skip
 """Findings that nobody can accept: the card could not hold the set at all."""
 
 

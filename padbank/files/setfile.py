@@ -29,7 +29,7 @@ from padbank.units import json_number
 
 SCHEMA = 1
 SET_NAME = "set.json"
-_DIGITS = 2
+_DIGITS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -117,8 +117,12 @@ def _loop(payload: bytes) -> tuple[int, int] | None:
     return start, end
 
 
-def read_samples(path: Path, facts: WavFacts) -> NDArray[np.float64]:
-    """The samples as ``(frames, channels)``, full scale at ±1.0, by the file's own bytes.
+def read_samples(
+    path: Path, facts: WavFacts, start: int = 0, n_frames: int | None = None
+) -> NDArray[np.float64]:
+    """Samples as ``(frames, channels)``, full scale at ±1.0, by the file's own bytes.
+
+    ``start`` and ``n_frames`` take a part; what lies beyond the end is left out.
 
     Raises
     ------
@@ -129,9 +133,11 @@ def read_samples(path: Path, facts: WavFacts) -> NDArray[np.float64]:
             path,
             f"not plain PCM of 16, 24 or 32 bits (format {facts.format_tag}, {facts.bits} bits)",
         )
-    n_bytes = facts.frames * facts.channels * facts.bits // 8
+    step = facts.channels * facts.bits // 8
+    left = max(0, facts.frames - start)
+    n_bytes = step * (left if n_frames is None else min(n_frames, left))
     with open(path, "rb") as file:
-        file.seek(facts.data_start)
+        file.seek(facts.data_start + step * start)
         raw = np.frombuffer(file.read(n_bytes), dtype=np.uint8)
     if facts.bits == 24:
         wide = np.zeros((raw.size // 3, 4), dtype=np.uint8)

@@ -126,10 +126,10 @@ def test_every_broken_limit_is_found_at_once() -> None:
         rig=rig,
     )  # fmt: skip
     assert codes(made) == [
-        "bank-unknown", "card-room", "channels", "clip-missing", "memory", "pad-bytes", "pad-bytes",
-        "pad-is-control", "pad-length", "pad-twice", "pad-unknown", "rate",
+        "card-room", "control-pad", "device-format", "device-format", "memory",
+        "no-such-place", "no-such-place", "no-such-place", "pad-limit", "pad-limit", "pad-limit", "two-on-pad",
     ]  # fmt: skip
-    length = next(f for f in made.findings if f.code == "pad-length")
+    length = next(f for f in made.findings if f.code == "pad-limit")
     assert (length.number, length.limit, length.where) == (1.0, 0.5, "bank 1 pad front/1")
     assert all(f.severity == "error" and ";" in f.text for f in made.findings)
 
