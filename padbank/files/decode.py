@@ -24,10 +24,11 @@ from typing import BinaryIO
 import numpy as np
 
 from padbank.errors import DecodeError, InputError
+from padbank.files.chain import ChainReader
 from padbank.files.reader import BLOCK_FRAMES, Backend, Damage, Refused, Samples, SoundInfo
-from padbank.files.riff import RiffFacts, claimed_frames, read_riff
 from padbank.files.slices import Slices, whole
 from padbank.files.sniff import HEAD_BYTES, Kind, id3_bytes, is_sound_name, sniff
+from padbank.files.structure import Run, Structure, look
 from padbank.units import format_seconds, gain_to_db, seconds_to_frames
 
 __all__ = ["SoundInfo", "SoundReader", "is_sound_name", "open_sound", "read_sound"]
@@ -38,9 +39,10 @@ MAX_DURATION_S = 12 * 3600.0
 """No more than this is ever read of one file, whatever it claims or unpacks to."""
 MAX_GAIN = 1000.0
 """Samples beyond this (+60 dBFS) are no sound but numbers on another scale."""
-CLAIM_TOLERANCE_S = 0.05
-"""Claims may differ from what arrives by so much before it is worth a word: lossy
-codecs pad to whole packets."""
+GUESS_TOLERANCE_FRAMES = 2 * 1152
+"""How far a reader's idea of an MP3's length may be from its frames, counted."""
+CLAIM_TOLERANCE_S = 0.1
+"""The claims of coded sound may differ from what arrives by so much before it is worth a word."""
 
 
 class SoundReader:
@@ -54,7 +56,7 @@ class SoundReader:
     """
 
     def __init__(
-        self, path: Path, file: BinaryIO, backend: Backend, claimed: int | None, warnings: list[str]
+        self, path: Path, file: BinaryIO, backend: Backend, structure: Structure, warnings: list[str]
     ) -> None:
         self.path = path
         self.info = backend.info
@@ -62,7 +64,7 @@ class SoundReader:
         self.frames_read: int | None = None
         self._file = file
         self._backend = backend
-        self._claimed = claimed
+        self._structure = structure
         self._collect()
 
     def __enter__(self) -> SoundReader:
@@ -134,14 +136,22 @@ class SoundReader:
             raise DecodeError(self.path, f"cannot be read to its end ({_os_reason(error)})") from error
         self._collect()
         self.frames_read = count
-        if self._claimed is not None and not (stopped and count == limit):
-            missing = self._claimed - count
-            if missing > CLAIM_TOLERANCE_S * rate_hz or (missing > 0 and not self.info.lossy):
-                self._warn(
-                    f"claims {format_seconds(self._claimed / rate_hz)}, holds {format_seconds(count / rate_hz)}"
-                )
+        if not (stopped and count == limit):
+            self._compare_with_claim(count)
         if peak > 1.0:
             self._warn(f"peaks {gain_to_db(peak):.1f} dB above full scale: kept, not clipped")
+
+    def _compare_with_claim(self, count: int) -> None:
+        claimed, ratio = self._structure.claimed_frames, self._structure.claimed_ratio
+        if claimed is None:
+            claimed = self.info.frames_claimed if ratio is None else round(count * ratio)
+        if claimed is None:
+            return
+        rate_hz, missing = self.info.sample_rate_hz, claimed - count
+        # Lossy codecs pad to whole packets, and films round their lengths.
+        tolerance = CLAIM_TOLERANCE_S * rate_hz if self.info.lossy or self.info.has_picture else 0
+        if missing > tolerance:
+            self._warn(f"claims {format_seconds(claimed / rate_hz)}, holds {format_seconds(count / rate_hz)}")
 
     def seek_read(self, start_frame: int, n_frames: int) -> Samples:
         """Exactly the frames that ``blocks`` gives from ``start_frame`` on.
@@ -226,11 +236,9 @@ def _open_checked(path: Path, file: BinaryIO, n_bytes: int) -> SoundReader:
     kind = sniff(head, suffix, after_tag)
     if kind is None:
         raise DecodeError(path, _why_unknown(head, suffix))
-    warnings: list[str] = []
-    facts = read_riff(file, n_bytes) if kind.name in ("wav", "rf64", "bw64") else None
-    claimed = claimed_frames(kind.name, file, n_bytes)
+    structure = look(kind.name, file, n_bytes)
     reasons: list[str] = []
-    for attempt in _attempts(kind, file, n_bytes, facts):
+    for attempt in _attempts(kind, file, n_bytes, structure):
         try:
             backend = attempt()
         except Refused as refusal:
@@ -241,62 +249,70 @@ def _open_checked(path: Path, file: BinaryIO, n_bytes: int) -> SoundReader:
         except DecodeError:
             backend.close()
             raise
-        if facts is not None and facts.raw_subtype:
-            claimed = _riff_claim(facts, backend.info.sample_rate_hz, warnings)
-        elif claimed is None:
-            claimed = backend.info.frames_claimed
+        warnings = list(structure.warnings)
         if kind.name in ("alaw", "ulaw"):
             warnings.append("has no header: taken for telephone sound, mono at 8000 Hz")
-        return SoundReader(path, file, backend, claimed, warnings)
+        return SoundReader(path, file, backend, structure, warnings)
     reason = next((r for r in reasons if r), "no reader takes it")
     raise DecodeError(path, f"looks like {kind.name} but cannot be decoded ({reason})")
 
 
 def _attempts(
-    kind: Kind, file: BinaryIO, n_bytes: int, facts: RiffFacts | None
+    kind: Kind, file: BinaryIO, n_bytes: int, structure: Structure
 ) -> Iterator[Callable[[], Backend]]:
     """Ways to open a file, best first."""
-    from padbank.files.pyav_reader import PyavReader
     from padbank.files.soundfile_reader import SoundfileReader
 
     view = whole(file, n_bytes)
-    if facts is not None and facts.raw_subtype and facts.parts and _fits_raw(facts):
-        endian = "BIG" if facts.big_endian else "LITTLE"
-        raw = (facts.sample_rate_hz, facts.channels, facts.raw_subtype, endian)
-        parts = Slices(file, facts.parts)
+    raw = structure.raw
+    if raw is not None and MIN_RATE_HZ <= raw[0] <= MAX_RATE_HZ and 0 < raw[1] <= MAX_CHANNELS:
+        parts = Slices(file, structure.parts)
         yield lambda: SoundfileReader(parts, container=kind.name, raw=raw)
     if kind.name in ("alaw", "ulaw"):
         raw_law = (8000, 1, kind.name.upper(), "FILE")
         yield lambda: SoundfileReader(view, container=kind.name, raw=raw_law)
         return
+
+    if len(structure.runs) > 1:
+        openers = [lambda run=run: _open_run(kind, file, run, structure) for run in structure.runs]
+        yield lambda: ChainReader(openers)
+    whole_run = Run(0, n_bytes, structure.runs[0].frames_expected if len(structure.runs) == 1 else None)
+    yield from _ways(kind, view, whole_run, structure)
+
+
+def _open_run(kind: Kind, file: BinaryIO, run: Run, structure: Structure) -> Backend:
+    """Open one of several pieces in the way that takes it."""
+    refusal = Refused("no reader takes it")
+    for way in _ways(kind, Slices(file, [(run.offset, run.length)]), run, structure):
+        try:
+            return way()
+        except Refused as error:
+            refusal = error
+    raise refusal
+
+
+def _ways(kind: Kind, view: Slices, run: Run, structure: Structure) -> list[Callable[[], Backend]]:
+    """Readers that may take a view of a file, best first."""
+    from padbank.files.pyav_reader import PyavReader
+    from padbank.files.soundfile_reader import SoundfileReader
+
+    def by_soundfile() -> Backend:
+        backend = SoundfileReader(view, container=kind.name)
+        expected, claimed = run.frames_expected, backend.info.frames_claimed
+        if expected is not None and (claimed is None or abs(claimed - expected) > GUESS_TOLERANCE_FRAMES):
+            backend.close()  # it would stop at a length that it has only guessed
+            raise Refused("its length is not known to this reader")
+        return backend
+
+    ways: list[Callable[[], Backend]] = []
     if kind.by_soundfile:
-        yield lambda: SoundfileReader(view, container=kind.name)
+        ways.append(by_soundfile)
     if kind.av_format is not None:
         av_format = kind.av_format
-        yield lambda: PyavReader(view, container=kind.name, av_format=av_format)
-
-
-def _fits_raw(facts: RiffFacts) -> bool:
-    """Whether the header's numbers are ones that can be read without a decoder."""
-    return (
-        0 < facts.channels <= MAX_CHANNELS
-        and MIN_RATE_HZ <= facts.sample_rate_hz <= MAX_RATE_HZ
-        and facts.held_frames > 0
-    )
-
-
-def _riff_claim(facts: RiffFacts, rate_hz: int, warnings: list[str]) -> int | None:
-    """Frames that a WAV claims, with a word on what is odd about its chunks."""
-    held_s = facts.held_frames / rate_hz
-    if "data size 0" in facts.oddities:
-        warnings.append(
-            f"claims to be empty, holds {format_seconds(held_s)}: read to its end (perhaps a power cut)"
-        )
-    if "two data chunks" in facts.oddities:
-        warnings.append("holds more than one data chunk: read one after the other")
-    if facts.claimed_bytes is None:
-        return None
-    return facts.claimed_bytes // facts.block_align
+        ways.append(lambda: PyavReader(view, container=kind.name, av_format=av_format))
+    if structure.prefer_pyav:
+        ways.reverse()
+    return ways
 
 
 def _check_info(path: Path, info: SoundInfo) -> None:

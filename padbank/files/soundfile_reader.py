@@ -6,6 +6,7 @@ memory stays flat and damage costs only what lies behind it.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from typing import Any
 
@@ -20,6 +21,8 @@ LOSSY_SUBTYPES = frozenset(
      "VOX_ADPCM", "G721_32", "G723_24", "G723_40", "NMS_ADPCM_16", "NMS_ADPCM_24", "NMS_ADPCM_32", "ALAW", "ULAW")
 )  # fmt: skip
 
+MOST_FRAMES = 1 << 20
+"""Read at most this much in one call, however much is asked for."""
 BELIEVABLE_FRAMES = 1 << 40
 """Headers that claim more than this are not believed (some claim 9.2e18)."""
 
@@ -35,21 +38,18 @@ class SoundfileReader:
         raw: tuple[int, int, str, str] | None = None,
     ) -> None:
         self.notes: list[str] = []
-        view.seek(0)
-        options: dict[str, Any] = {}
+        self._view = view
+        self._options: dict[str, Any] = {}
         if raw is not None:
             rate_hz, channels, subtype, endian = raw
-            options = {
+            self._options = {
                 "samplerate": rate_hz,
                 "channels": channels,
                 "subtype": subtype,
                 "endian": endian,
                 "format": "RAW",
             }
-        try:
-            self._file = soundfile.SoundFile(view, "r", **options)
-        except (soundfile.SoundFileError, RuntimeError, ValueError, TypeError) as error:
-            raise Refused(_reason(error)) from error
+        self._file = self._opened()
         claimed = int(self._file.frames)
         subtype = str(self._file.subtype)
         self.info = SoundInfo(
@@ -62,6 +62,15 @@ class SoundfileReader:
             lossy=subtype in LOSSY_SUBTYPES,
         )
         self._at = 0
+        self._damage: Damage | None = None
+        self._coded = raw is None and str(self._file.format) in ("FLAC", "OGG", "MP3")
+
+    def _opened(self) -> Any:
+        self._view.seek(0)
+        try:
+            return soundfile.SoundFile(self._view, "r", **self._options)
+        except (soundfile.SoundFileError, RuntimeError, ValueError, TypeError) as error:
+            raise Refused(_reason(error)) from error
 
     def blocks(self, block_frames: int) -> Iterator[Samples]:
         if self._at != 0:
@@ -70,51 +79,68 @@ class SoundfileReader:
             block = self._read(block_frames)
             if len(block):
                 yield block
+            if self._damage is not None:
+                damage, self._damage = self._damage, None
+                raise damage
             if len(block) < block_frames:
                 return
 
     def seek_read(self, start_frame: int, n_frames: int) -> Samples:
-        if n_frames <= 0 or start_frame < 0:
+        claimed = self.info.frames_claimed
+        if n_frames <= 0 or start_frame < 0 or (claimed is not None and start_frame >= claimed):
             return np.zeros((0, self.info.channels), dtype=np.float32)
+        if claimed is not None:
+            n_frames = min(n_frames, claimed - start_frame)
         if start_frame != self._at:
-            claimed = self.info.frames_claimed
-            if claimed is not None and start_frame >= claimed:
-                return np.zeros((0, self.info.channels), dtype=np.float32)
             self._seek(start_frame)
         pieces = []
-        while n_frames > 0:
-            piece = self._read(min(n_frames, 1 << 20))
-            if not len(piece):
-                break
+        while n_frames > 0 and self._damage is None:
+            piece = self._read(min(n_frames, MOST_FRAMES))
             pieces.append(piece)
             n_frames -= len(piece)
-        if not pieces:
-            return np.zeros((0, self.info.channels), dtype=np.float32)
-        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+            if len(piece) < MOST_FRAMES:
+                break
+        self._damage = None  # what lies before the damage was asked for, and given
+        return np.concatenate(pieces) if len(pieces) > 1 else pieces[0]
 
     def _read(self, n_frames: int) -> Samples:
-        """Up to ``n_frames``; on damage first what came before it, next time Damage."""
+        """Up to ``n_frames``, fewer at the end or before damage, which is noted."""
         out = np.empty((n_frames, self.info.channels), dtype=np.float32)
+        if self._coded:
+            out.fill(np.nan)  # where a call ends in an error, this shows how far it came
         try:
-            got = self._file.read(n_frames, dtype="float32", always_2d=True, out=out)
+            got = len(self._file.read(n_frames, dtype="float32", always_2d=True, out=out))
         except (soundfile.SoundFileError, RuntimeError) as error:
             self._at = -1
-            raise Damage(_reason(error)) from error
-        self._at += len(got)
-        return got
+            self._damage = Damage(_reason(error))
+            unread = np.flatnonzero(np.isnan(out[:, 0])) if self._coded else np.zeros(1, int)
+            return out[: int(unread[0]) if unread.size else n_frames]
+        self._at += got
+        return out[:got]
 
     def _seek(self, frame: int) -> None:
+        """Stand at a frame; where the library cannot find it, by reading up to it."""
+        if self._at >= 0:
+            with contextlib.suppress(soundfile.SoundFileError, RuntimeError):
+                self._file.seek(frame)
+                self._at = frame
+                return
+        self._file.close()
         try:
-            self._file.seek(frame)
-        except (soundfile.SoundFileError, RuntimeError) as error:
-            self._at = -1
-            raise Damage(_reason(error)) from error
-        self._at = frame
+            self._file = self._opened()
+        except Refused as refusal:
+            raise Damage(str(refusal)) from refusal
+        self._at = 0
+        while self._at < frame:
+            if not len(self._read(min(frame - self._at, 1 << 16))) or self._damage is not None:
+                raise self._damage or Damage("it ends before this place")
 
     def close(self) -> None:
         self._file.close()
 
 
 def _reason(error: Exception) -> str:
-    text = str(getattr(error, "error_string", "") or error).strip().rstrip(".")
-    return text.removeprefix("Error opening <padbank.files.slices.Slices object").split(">: ")[-1]
+    """libsndfile's own words, without the object's name and decoration around them."""
+    text = str(getattr(error, "error_string", "") or error)
+    text = text.rsplit(">: ", 1)[-1].strip().rstrip(".").removeprefix("Error : ")
+    return text[:1].lower() + text[1:]
