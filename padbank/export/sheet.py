@@ -1,0 +1,176 @@
+"""What goes on the pad sheet: a layout, with names, colours by tag and what has moved.
+
+Functions: ``sheet_data``, ``moved_clips``, ``tag_colours``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+from typing import Protocol
+
+from padbank.domain import Control, Layout, Pad, PlayMode, Rig, Show
+from padbank.sheetdata import MARKS, SheetBank, SheetData, SheetPad, SheetTag
+
+CAUTION = (
+    "Loud cues hurt. Try every pad quietly first, keep monitors low and sessions short, "
+    "and follow the venue's and your country's rules on noise."
+)
+
+_REMARKS: dict[PlayMode, str] = {"one-shot": "", "gate": "hold", "loop": "loop"}
+
+
+class _Recipe(Protocol):
+    @property
+    def play_mode(self) -> PlayMode: ...
+
+
+class SheetClip(Protocol):
+    """What a clip must tell to be on a sheet: ``domain.Clip`` does."""
+
+    @property
+    def tags(self) -> tuple[str, ...]: ...
+    @property
+    def recipe(self) -> _Recipe: ...
+
+
+def moved_clips(layout: Layout, known: Layout | None) -> frozenset[str]:
+    """Clips of the layout that the hands know, but on none of the pads where they lie now."""
+    if known is None:
+        return frozenset()
+    before: dict[str, set[str]] = {}
+    for place in known.places:
+        before.setdefault(place.clip, set()).add(place.pad_id)
+    now: dict[str, set[str]] = {}
+    for place in layout.places:
+        now.setdefault(place.clip, set()).add(place.pad_id)
+    return frozenset(
+        clip for clip, pads in now.items() if clip in before and not pads & before[clip]
+    )
+
+
+def tag_colours(tags_of: Mapping[str, tuple[str, ...]]) -> tuple[tuple[SheetTag, ...], dict[str, int]]:
+    """Choose the tags that get a colour, and the one that colours each clip.
+
+    The tag of most clips comes first, then the tag of most of the rest, until
+    the colours are used up; clips left over have none.
+
+    Returns
+    -------
+    (tags, index of its tag by clip)
+    """
+    left = set(tags_of)
+    chosen: list[str] = []
+    index_of: dict[str, int] = {}
+    while left and len(chosen) < len(MARKS):
+        counts: dict[str, int] = {}
+        for clip in left:
+            for tag in tags_of[clip]:
+                counts[tag] = counts.get(tag, 0) + 1
+        if not counts:
+            break
+        tag = min(counts, key=lambda each: (-counts[each], each))
+        for clip in [clip for clip in left if tag in tags_of[clip]]:
+            index_of[clip] = len(chosen)
+            left.remove(clip)
+        chosen.append(tag)
+    used: set[str] = set()
+    made = []
+    for tag, (colour, shape) in zip(chosen, MARKS, strict=False):
+        spare = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+        letters = [c for c in tag.upper() if c.isalnum()] + list(spare)
+        letter = next(c for c in letters if c not in used)
+        used.add(letter)
+        made.append(SheetTag(tag=tag, colour=colour, letter=letter, shape=shape))
+    return tuple(made), index_of
+
+
+def sheet_data(
+    rig: Rig,
+    show: Show,
+    layout: Layout,
+    clips: Mapping[str, SheetClip],
+    moved: Collection[str] = (),
+) -> SheetData:
+    """Everything that the pad sheet of a layout shows.
+
+    Parameters
+    ----------
+    clips : the library's clips by name; one that is missing is shown without a colour.
+    moved : names of clips to underline (``moved_clips``).
+    """
+    placed = {place.clip for place in layout.places}
+    tags, index_of = tag_colours({name: clips[name].tags if name in clips else () for name in placed})
+    titles = {segment.name: segment.title or segment.name for segment in show.segments}
+    banks = []
+    for bank in range(1, rig.banks + 1):
+        fixed = rig.controls_in(bank)
+        free = {place.pad_id: place.label for place in layout.controls if place.bank == bank}
+        labels = {pad_id: control.label for pad_id, control in fixed.items()} | free
+        held = {place.pad_id: place.clip for place in layout.places if place.bank == bank}
+        pads = []
+        for pad in rig.pads:
+            drawn = _empty(pad)
+            if pad.pad_id in labels:
+                drawn = _with_control(drawn, pad, labels[pad.pad_id], rig.controls)
+            elif pad.pad_id in held:
+                name = held[pad.pad_id]
+                clip = clips.get(name)
+                drawn = replace(
+                    drawn,
+                    kind="clip",
+                    words=_words(name),
+                    tag=index_of.get(name),
+                    moved=name in moved,
+                    remark=_REMARKS[clip.recipe.play_mode] if clip is not None else "",
+                )
+            pads.append(drawn)
+        served = layout.bank_segments[bank - 1] if bank <= len(layout.bank_segments) else ()
+        banks.append(
+            SheetBank(
+                number=bank,
+                segments=tuple(titles.get(name, name) for name in served),
+                pads=tuple(pads),
+            )
+        )
+    return SheetData(
+        show=show.name,
+        title=show.title or show.name,
+        date=show.date.isoformat() if show.date else "",
+        rig=rig.title or rig.name,
+        layout_number=layout.number,
+        banks=tuple(banks),
+        tags=tags,
+        caution=CAUTION,
+        any_moved=any(name in moved for name in placed),
+    )
+
+
+def _empty(pad: Pad) -> SheetPad:
+    return SheetPad(
+        pad_id=pad.pad_id,
+        number=pad.number,
+        x_mm=pad.x_mm,
+        y_mm=pad.y_mm,
+        w_mm=pad.w_mm,
+        h_mm=pad.h_mm,
+        kind="empty",
+    )
+
+
+def _with_control(
+    drawn: SheetPad, pad: Pad, label: str, controls: tuple[Control, ...]
+) -> SheetPad:
+    control = next((each for each in controls if each.label == label), None)
+    note = control.note if control is not None and control.note is not None else pad.note
+    return replace(
+        drawn,
+        kind="control",
+        words=_words(label),
+        remark="" if note is None else f"note {note}",
+    )
+
+
+def _words(name: str) -> tuple[str, ...]:
+    """The words of a name, for wrapping: hyphens and spaces part them."""
+    return tuple(word for word in name.replace("-", " ").split() if word) or (name,)

@@ -1,0 +1,484 @@
+"""Drawing a bank of pads as strips of tape on paper: true places, names as large as fits.
+
+A page has a head (bank, what it serves, the show), the plot to scale, and a
+foot (tags, marks, a bar of 50 mm on the rig, the caution). Wide empty stretches
+of the plot, such as the one between hands and feet, are cut short with a break
+line that states its true length, as technical drawings do; everything else is
+to scale.
+
+Functions: ``draw_bank_page``, ``draw_overview_page``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from padbank.files.sheetink import Ink, Point
+from padbank.namefit import GOAL_CAP_MM, LINE_PITCH, Fitted, fit_all, readable_from_m
+from padbank.sheetdata import (
+    EMPTY_GREY,
+    GREY,
+    INK,
+    OTHER_COLOUR,
+    PAPER,
+    TAPE_SHARE,
+    Shape,
+    SheetBank,
+    SheetData,
+    SheetPad,
+    SheetTag,
+    ink_on,
+    tint,
+)
+
+MARGIN_MM = 8.0
+HEAD_MM = 25.0
+FOOT_MM = 21.0
+SMALL_CAP_MM = 2.3
+"""Remarks, pad numbers, the foot: read from arm's length, 0.46 m."""
+
+LONGEST_GAP_MM = 60.0
+"""Empty stretches longer than this are cut short …"""
+CUT_GAP_MM = 34.0
+"""… to this, on the rig's scale."""
+
+LARGEST_CAP_MM = 12.5
+UNDERLINED_SHARE = 0.9
+"""Share of the height that a name leaves to itself when it is underlined."""
+
+
+# ---------------------------------------------------------------- scale
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """One direction of the plot with its long gaps cut short."""
+
+    knots: tuple[tuple[float, float], ...]
+    """(true mm, drawn mm), rising, one pair of pairs for each stretch with pads"""
+    cuts: tuple[tuple[float, float], ...]
+    """(drawn mm of the middle of a cut, its true length in mm)"""
+
+    @property
+    def length_mm(self) -> float:
+        return self.knots[-1][1]
+
+    def drawn(self, true_mm: float) -> float:
+        for (t0, d0), (t1, _) in zip(self.knots[::2], self.knots[1::2], strict=True):
+            if t0 - 1e-6 <= true_mm <= t1 + 1e-6:
+                return d0 + true_mm - t0
+        return 0.0
+
+
+def _axis(spans: Sequence[tuple[float, float]]) -> _Axis:
+    merged: list[list[float]] = []
+    for low, high in sorted(spans):
+        if merged and low <= merged[-1][1] + LONGEST_GAP_MM:
+            merged[-1][1] = max(merged[-1][1], high)
+        else:
+            merged.append([low, high])
+    knots: list[tuple[float, float]] = []
+    cuts: list[tuple[float, float]] = []
+    at_mm = 0.0
+    for index, (low, high) in enumerate(merged):
+        if index:
+            cuts.append((at_mm + CUT_GAP_MM / 2, low - merged[index - 1][1]))
+            at_mm += CUT_GAP_MM
+        knots += [(low, at_mm), (high, at_mm + high - low)]
+        at_mm += high - low
+    return _Axis(tuple(knots), tuple(cuts))
+
+
+@dataclass(frozen=True, slots=True)
+class _Plot:
+    """Where the rig lies on the page."""
+
+    x: _Axis
+    y: _Axis
+    scale: float
+    left_mm: float
+    top_mm: float
+
+    def box(self, pad: SheetPad) -> tuple[float, float, float, float]:
+        """Left, top, width, height on the page."""
+        return (
+            self.left_mm + self.scale * self.x.drawn(pad.x_mm - pad.w_mm / 2),
+            self.top_mm + self.scale * self.y.drawn(pad.y_mm - pad.h_mm / 2),
+            self.scale * pad.w_mm,
+            self.scale * pad.h_mm,
+        )
+
+
+def _plot(
+    pads: Sequence[SheetPad], left_mm: float, top_mm: float, w_mm: float, h_mm: float
+) -> _Plot:
+    x = _axis([(p.x_mm - p.w_mm / 2, p.x_mm + p.w_mm / 2) for p in pads])
+    y = _axis([(p.y_mm - p.h_mm / 2, p.y_mm + p.h_mm / 2) for p in pads])
+    scale = min(w_mm / x.length_mm, h_mm / y.length_mm, 1.0)
+    return _Plot(
+        x,
+        y,
+        scale,
+        left_mm + (w_mm - scale * x.length_mm) / 2,
+        top_mm + (h_mm - scale * y.length_mm) / 2,
+    )
+
+
+# ---------------------------------------------------------------- shapes
+
+
+def _wobble(seed: int, index: int) -> float:
+    """A fixed value in ±1 that looks like a hand: no random numbers, the same every time."""
+    value = (seed * 7919 + index * 104_729 + 12_345) * 2_654_435_761 % 2**32
+    return value / 2**31 - 1
+
+
+def _tape(x: float, y: float, w: float, h: float, seed: int) -> list[Point]:
+    """A strip of tape: straight along, torn at its ends."""
+    depth = min(0.9, 0.03 * w)
+    steps = max(3, int(h / 1.6))
+    right = [
+        (x + w - depth * (0.5 + 0.5 * _wobble(seed, i)), y + h * i / steps)
+        for i in range(steps + 1)
+    ]
+    left = [
+        (x + depth * (0.5 + 0.5 * _wobble(seed + 1, i)), y + h * i / steps)
+        for i in range(steps, -1, -1)
+    ]
+    return right + left
+
+
+def shape_points(shape: Shape, x: float, y: float, size: float) -> list[Point]:
+    """Corners of a tag's shape around a centre; ``size`` is its height."""
+    r = size / 2
+    if shape == "circle":
+        turns = [2 * math.pi * i / 36 for i in range(36)]
+        return [(x + r * math.cos(t), y + r * math.sin(t)) for t in turns]
+    unit: dict[str, list[Point]] = {
+        "square": [(-0.9, -0.9), (0.9, -0.9), (0.9, 0.9), (-0.9, 0.9)],
+        "triangle": [(0, -1.2), (1.3, 1), (-1.3, 1)],
+        "diamond": [(0, -1.25), (1.25, 0), (0, 1.25), (-1.25, 0)],
+        "hexagon": [(-0.55, -1), (0.55, -1), (1.15, 0), (0.55, 1), (-0.55, 1), (-1.15, 0)],
+        "shield": [(-1, -1), (1, -1), (1, 0.2), (0, 1.2), (-1, 0.2)],
+        "cross": [
+            (-0.65, -1.1), (0.65, -1.1), (0.65, -0.65), (1.1, -0.65), (1.1, 0.65), (0.65, 0.65),
+            (0.65, 1.1), (-0.65, 1.1), (-0.65, 0.65), (-1.1, 0.65), (-1.1, -0.65), (-0.65, -0.65),
+        ],
+    }  # fmt: skip
+    return [(x + r * dx, y + r * dy) for dx, dy in unit[shape]]
+
+
+def _mark(ink: Ink, tag: SheetTag, x: float, y: float, size: float) -> None:
+    """A tag's shape in its colour with its letter inside."""
+    ink.polygon(shape_points(tag.shape, x, y, size), fill=tag.colour, stroke=INK, width_mm=size / 22)
+    cap = (0.38 if tag.shape == "triangle" else 0.46) * size
+    low = 0.13 * size if tag.shape == "triangle" else 0.0
+    ink.text(x, y + cap / 2 + low, tag.letter, cap, ink_on(tag.colour), "middle")
+
+
+def _underline(ink: Ink, x: float, y: float, w: float, cap: float, seed: int) -> None:
+    """A line drawn by hand: it rises a little, sways a little, and is never twice the same."""
+    lean = 0.05 * cap * (1.2 + _wobble(seed, 1))
+    sway, phase = 0.05 * cap * (1 + 0.5 * _wobble(seed, 2)), 3 * _wobble(seed, 3)
+    line = []
+    for index in range(33):
+        share = index / 32
+        bend = math.sin(phase + 7.5 * share) + 0.4 * math.sin(2.3 * phase + 17 * share)
+        line.append((x + w * share, y + lean * (0.5 - share) + sway * bend))
+    ink.line(line, INK, max(0.35, 0.1 * cap))
+
+
+# ---------------------------------------------------------------- pads
+
+
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """Where a pad's parts go: the name's box, the mark, whether the mark is beside it."""
+
+    name: tuple[float, float, float, float]
+    mark: tuple[float, float, float]
+    beside: bool
+
+
+def _room(box: tuple[float, float, float, float], small: bool) -> _Room:
+    x, y, w, h = box
+    edge = min(1.8, 0.06 * min(w, h))
+    if w > 2.2 * h and h < 24:  # a long low strip: the mark stands at its left end
+        size = min(0.62 * h, 9.0)
+        taken = size * 1.45 + edge
+        return _Room(
+            (x + taken, y + edge, w - 2 * taken, h - 2 * edge), (x + edge + 0.7 * size, y + h / 2, size), True
+        )
+    size = max(min(0.17 * h, 8.0), min(3.4, 0.3 * h))
+    strip = size * (1.2 if not small else 1.1)
+    return _Room(
+        (x + 1.8 * edge, y + strip + edge, w - 3.6 * edge, h - strip - 2.2 * edge),
+        (x + edge + 0.66 * size, y + edge + 0.62 * size, size),
+        False,
+    )
+
+
+def _draw_pads(
+    ink: Ink, sheet: SheetData, bank: SheetBank, plot: _Plot, small: bool
+) -> list[tuple[SheetPad, Fitted]]:
+    named = [pad for pad in bank.pads if pad.kind != "empty"]
+    rooms = {pad.pad_id: _room(plot.box(pad), small) for pad in named}
+    fitted = fit_all(
+        [
+            (
+                pad.words,
+                rooms[pad.pad_id].name[2],
+                rooms[pad.pad_id].name[3] * (UNDERLINED_SHARE if pad.moved else 1.0),
+                pad.kind == "clip" and not small,
+            )
+            for pad in named
+        ],
+        lambda text: ink.width(text, 1.0),
+        top_mm=7.0 if small else LARGEST_CAP_MM,
+    )
+    for pad in bank.pads:
+        if pad.kind == "empty":
+            x, y, w, h = plot.box(pad)
+            ink.polygon([(x, y), (x + w, y), (x + w, y + h), (x, y + h)], None, EMPTY_GREY, 0.2)
+            if not small:
+                _pad_id(ink, pad, x, y, w, EMPTY_GREY)
+    for pad, name in zip(named, fitted, strict=True):
+        _draw_pad(ink, sheet, pad, plot.box(pad), rooms[pad.pad_id], name, small)
+    return list(zip(named, fitted, strict=True))
+
+
+def _pad_id(ink: Ink, pad: SheetPad, x: float, y: float, w: float, colour: str) -> None:
+    text = pad.pad_id.replace("/", " ")
+    cap = min(SMALL_CAP_MM, 0.55 * w / max(1e-6, ink.width(text, 1.0, "plain")))
+    ink.text(x + w - 1.6, y + 1.5 + cap, text, cap, colour, "right", "plain")
+
+
+def _draw_pad(
+    ink: Ink,
+    sheet: SheetData,
+    pad: SheetPad,
+    box: tuple[float, float, float, float],
+    room: _Room,
+    name: Fitted,
+    small: bool,
+) -> None:
+    x, y, w, h = box
+    seed = sum(map(ord, pad.pad_id))
+    tag = sheet.tags[pad.tag] if pad.tag is not None else None
+    if pad.kind == "control":
+        thick = 0.5 if small else 0.9
+        inset = thick / 2
+        corners = [
+            (x + inset, y + inset), (x + w - inset, y + inset),
+            (x + w - inset, y + h - inset), (x + inset, y + h - inset),
+        ]  # fmt: skip
+        ink.polygon(corners, PAPER, INK, thick)
+    else:
+        colour = tint(tag.colour, TAPE_SHARE) if tag else tint(OTHER_COLOUR, 0.7)
+        ink.polygon(_tape(x, y, w, h, seed), colour, INK, 0.12 if small else 0.2)
+    if tag is not None:
+        mx, my, size = room.mark
+        _mark(ink, tag, mx, my, size)
+    if not small:
+        _pad_id(ink, pad, x, y, w, GREY if pad.kind == "control" else INK)
+    if pad.remark and not small:
+        cap = SMALL_CAP_MM
+        if room.beside:
+            ink.text(x + w - 1.6, y + h - 1.6, pad.remark, cap, INK, "right", "plain")
+        else:
+            mx, my, size = room.mark
+            at = mx + 0.8 * size if tag is not None else x + 1.8
+            ids = ink.width(pad.pad_id, SMALL_CAP_MM, "plain") + 3
+            cap = min(cap, (x + w - ids - at) / ink.width(pad.remark, 1.0, "plain"))
+            if cap > 1.2:
+                ink.text(at, y + 1.5 + cap, pad.remark, cap, INK, "left", "plain")
+    nx, ny, nw, nh = room.name
+    nh *= UNDERLINED_SHARE if pad.moved else 1.0
+    pitch = LINE_PITCH * name.cap_mm
+    tall = name.cap_mm + pitch * (len(name.lines) - 1)
+    base = ny + (nh - tall) / 2 + name.cap_mm - 0.06 * name.cap_mm
+    for index, line in enumerate(name.lines):
+        ink.text(nx + nw / 2, base + index * pitch, line, name.cap_mm, INK, "middle")
+    if pad.moved:
+        last = base + (len(name.lines) - 1) * pitch
+        wide = min(nw, ink.width(name.lines[-1], name.cap_mm) * 1.04)
+        _underline(ink, nx + nw / 2 - wide / 2, last + 0.4 * name.cap_mm, wide, name.cap_mm, seed)
+
+
+def _draw_cuts(ink: Ink, plot: _Plot, small: bool) -> None:
+    """Break lines where the plot was cut short."""
+    right = plot.left_mm + plot.scale * plot.x.length_mm
+    low = plot.top_mm + plot.scale * plot.y.length_mm
+    for at_mm, true_mm in plot.y.cuts:
+        y = plot.top_mm + plot.scale * at_mm
+        mid = (plot.left_mm + right) / 2
+        ink.line(
+            [(plot.left_mm, y), (mid - 3, y), (mid - 1.2, y - 2.4), (mid + 1.2, y + 2.4), (mid + 3, y), (right, y)],
+            GREY,
+            0.2,
+        )
+        if not small:
+            text = f"{true_mm:.0f} mm, drawn shorter"
+            ink.text(right, y - 1.0, text, SMALL_CAP_MM * 0.85, GREY, "right", "plain")
+    for at_mm, true_mm in plot.x.cuts:
+        x = plot.left_mm + plot.scale * at_mm
+        mid = (plot.top_mm + low) / 2
+        ink.line(
+            [(x, plot.top_mm), (x, mid - 3), (x - 2.4, mid - 1.2), (x + 2.4, mid + 1.2), (x, mid + 3), (x, low)],
+            GREY,
+            0.2,
+        )
+        if not small:
+            ink.text(x + 1, plot.top_mm + 3, f"{true_mm:.0f} mm", SMALL_CAP_MM * 0.85, GREY, "left", "plain")
+
+
+# ---------------------------------------------------------------- pages
+
+
+@dataclass(frozen=True, slots=True)
+class PageReport:
+    """What became of a page: ``notes`` say what the reader must know (names that are smaller
+    than 1.5 m asks for, names cut short); ``names`` are the clips' names as drawn."""
+
+    notes: tuple[str, ...]
+    names: tuple[Fitted, ...]
+
+
+def draw_bank_page(
+    ink: Ink, sheet: SheetData, bank: SheetBank, w_mm: float, h_mm: float
+) -> PageReport:
+    """Draw one bank on the whole page."""
+    inner = w_mm - 2 * MARGIN_MM
+    block = 24.0
+    top = MARGIN_MM
+    ink.polygon(
+        [(MARGIN_MM, top), (MARGIN_MM + block, top), (MARGIN_MM + block, top + 18), (MARGIN_MM, top + 18)],
+        INK,
+    )
+    number = str(bank.number)
+    cap = min(12.5, 20 / ink.width(number, 1.0))
+    ink.text(MARGIN_MM + block / 2, top + 9 + cap / 2, number, cap, PAPER, "middle")
+    left = MARGIN_MM + block + 5
+    room = inner - block - 5
+    title = " · ".join(bank.segments) or "nothing in particular"
+    cap = min(7.5, room / ink.width(title, 1.0))
+    if cap < 4.0:
+        cap = 4.0
+        while ink.width(title + "…", cap) > room and len(title) > 1:
+            title = title[:-1].rstrip(" ·")
+        title += "…"
+    ink.text(left, top + 3.75 + cap / 2, title, cap, INK)
+    _small_head(ink, sheet, left, top + 16.5, room)
+    plot = _plot(
+        bank.pads, MARGIN_MM, top + HEAD_MM, inner, h_mm - 2 * MARGIN_MM - HEAD_MM - FOOT_MM
+    )
+    _draw_cuts(ink, plot, small=False)
+    drawn = _draw_pads(ink, sheet, bank, plot, small=False)
+    _foot(ink, sheet, w_mm, h_mm, plot.scale)
+    return PageReport(
+        notes=tuple(_notes(bank, drawn)),
+        names=tuple(name for pad, name in drawn if pad.kind == "clip"),
+    )
+
+
+def _notes(bank: SheetBank, drawn: Sequence[tuple[SheetPad, Fitted]]) -> list[str]:
+    notes = []
+    low = [name for pad, name in drawn if pad.kind == "clip" and name.cap_mm < GOAL_CAP_MM - 0.05]
+    if low:
+        least_mm = min(name.cap_mm for name in low)
+        notes.append(
+            f"bank {bank.number}: {len(low)} of {sum(p.kind == 'clip' for p, _ in drawn)} names are "
+            f"smaller than {GOAL_CAP_MM} mm; the smallest, {least_mm:.1f} mm, can be read from "
+            f"{readable_from_m(least_mm):.1f} m"
+        )
+    cut = [pad.name for pad, name in drawn if name.cut]
+    if cut:
+        notes.append(f"bank {bank.number}: shortened to fit: {', '.join(cut)}")
+    return notes
+
+
+def _small_head(
+    ink: Ink, sheet: SheetData, x: float, y: float, room: float, title: bool = True
+) -> None:
+    parts = [sheet.title if title else "", sheet.date, sheet.rig]
+    parts.append(f"layout {sheet.layout_number}" if sheet.layout_number else "layout not stored yet")
+    text = "  ·  ".join(part for part in parts if part)
+    cap = min(2.8, room / ink.width(text, 1.0, "plain"))
+    ink.text(x, y, text, cap, INK, "left", "plain")
+
+
+def _foot(ink: Ink, sheet: SheetData, w_mm: float, h_mm: float, scale: float | None) -> None:
+    y = h_mm - MARGIN_MM - FOOT_MM + 8.5
+    x = MARGIN_MM
+    cap = 2.6
+    if scale is not None:
+        bar = 50 * scale
+        right = w_mm - MARGIN_MM
+        ink.line([(right - bar, y - 1.6), (right - bar, y + 1.6)], INK, 0.35)
+        ink.line([(right - bar, y), (right, y)], INK, 0.6)
+        ink.line([(right, y - 1.6), (right, y + 1.6)], INK, 0.35)
+        ink.text(right, y + 5.2, f"50 mm on the rig (1 : {1 / scale:.1f})", 2.2, INK, "right", "plain")
+        limit = right - max(bar, 38) - 6
+    else:
+        limit = w_mm - MARGIN_MM
+    for tag in sheet.tags:
+        wide = 8.5 + ink.width(tag.tag, cap, "plain") + 5
+        if x + wide > limit:
+            break
+        _mark(ink, tag, x + 3.2, y, 5.6)
+        ink.text(x + 7.6, y + cap / 2, tag.tag, cap, INK, "left", "plain")
+        x += wide
+    others = any(pad.kind == "clip" and pad.tag is None for b in sheet.banks for pad in b.pads)
+    if others and x + 30 < limit:
+        ink.polygon(_tape(x + 0.4, y - 2.4, 6, 4.8, 5), tint(OTHER_COLOUR, 0.7), INK, 0.15)
+        ink.text(x + 8.4, y + cap / 2, "other", cap, INK, "left", "plain")
+    y += 6.6
+    x = MARGIN_MM
+    ink.polygon([(x, y - 2), (x + 7, y - 2), (x + 7, y + 2), (x, y + 2)], PAPER, INK, 0.7)
+    ink.text(x + 9, y + 1.1, "control hit, no sound", 2.2, INK, "left", "plain")
+    x += 9 + ink.width("control hit, no sound", 2.2, "plain") + 6
+    if sheet.any_moved:
+        _underline(ink, x, y, 9, 4, 3)
+        text = "not where it was last time"
+        ink.text(x + 11, y + 1.1, text, 2.2, INK, "left", "plain")
+    room = w_mm - 2 * MARGIN_MM
+    cap = min(2.3, room / ink.width(sheet.caution, 1.0, "plain"))
+    ink.text(MARGIN_MM, h_mm - MARGIN_MM, sheet.caution, cap, INK, "left", "plain")
+
+
+def draw_overview_page(
+    ink: Ink, sheet: SheetData, banks: Sequence[SheetBank], w_mm: float, h_mm: float
+) -> None:
+    """Draw several banks on one page, as large as they go side by side."""
+    inner_w, inner_h = w_mm - 2 * MARGIN_MM, h_mm - 2 * MARGIN_MM - 15 - FOOT_MM
+    title_cap = min(6.0, inner_w / ink.width(sheet.title, 1.0))
+    ink.text(MARGIN_MM, MARGIN_MM + title_cap, sheet.title, title_cap, INK)
+    _small_head(ink, sheet, MARGIN_MM, MARGIN_MM + title_cap + 5.4, inner_w, title=False)
+    best: tuple[float, int, int] = (0.0, 1, len(banks))
+    gap, head = 7.0, 9.0
+    for columns in range(1, len(banks) + 1):
+        rows = math.ceil(len(banks) / columns)
+        cell_w = (inner_w - gap * (columns - 1)) / columns
+        cell_h = (inner_h - gap * (rows - 1)) / rows - head
+        if cell_h > 5:
+            scale = _plot(banks[0].pads, 0, 0, cell_w, cell_h).scale
+            best = max(best, (scale, columns, rows), key=lambda each: each[0])
+    _, columns, rows = best
+    cell_w = (inner_w - gap * (columns - 1)) / columns
+    cell_h = (inner_h - gap * (rows - 1)) / rows
+    for index, bank in enumerate(banks):
+        row, column = divmod(index, columns)
+        x = MARGIN_MM + column * (cell_w + gap)
+        y = MARGIN_MM + 15 + row * (cell_h + gap)
+        ink.polygon([(x, y), (x + 9, y), (x + 9, y + 7), (x, y + 7)], INK)
+        cap = min(4.4, 7.5 / ink.width(str(bank.number), 1.0))
+        ink.text(x + 4.5, y + 3.5 + cap / 2, str(bank.number), cap, PAPER, "middle")
+        title = " · ".join(bank.segments) or "nothing in particular"
+        cap = min(3.2, (cell_w - 12) / ink.width(title, 1.0))
+        ink.text(x + 11.5, y + 3.5 + cap / 2, title, cap, INK)
+        plot = _plot(bank.pads, x, y + head, cell_w, cell_h - head)
+        _draw_cuts(ink, plot, small=True)
+        _draw_pads(ink, sheet, bank, plot, small=True)
+    _foot(ink, sheet, w_mm, h_mm, None)
