@@ -23,7 +23,7 @@ for DC, and peak and power are counted from there. Then:
    where its rise left zero, and starts ``LEAD_S`` before that. The fade-in
    covers half the lead, so that the attack is left as it is.
 4. The end is the last hop that stands ``TAIL_OVER_FLOOR_DB`` over the floor
-   (mean of 40 ms) and within ``RANGE_DB`` of the loudest hop, plus
+   (mean of 50 ms) and within ``RANGE_DB`` of the loudest hop, plus
    ``TAIL_HOLD_S``; then a fade of ``TAIL_FADE_S``.
 
 The figures are padbank's own (common practice, no source).
@@ -64,7 +64,7 @@ too short to be judged still."""
 LEAD_S = 0.0006
 BACK_REACH_S = 2.0
 PRE_ECHO_S = 0.035
-PRE_ECHO_DB = 32.0
+PRE_ECHO_DB = 26.0
 TAIL_OVER_FLOOR_DB = 1.5
 TAIL_HOLD_S = 0.030
 TAIL_FADE_S = 0.050
@@ -542,10 +542,11 @@ def _end(
 ) -> tuple[int, int]:
     """End (exclusive) and fade-out in frames. ``tail`` runs backwards from the end."""
     rate, hop = envelope.sample_rate_hz, envelope.hop_frames
-    hops = max(1, round(0.040 / tail.hop_s))
+    hops = max(1, round(0.050 / tail.hop_s))  # whole half periods of 50 and 60 Hz
     active = tail.peak > quiet_peak
     if floor is not None:
         smooth = _mean_back(tail.power, hops)
+        smooth[:hops] = smooth[min(hops, len(smooth)) - 1]
         level = floor.power * 10 ** (TAIL_OVER_FLOOR_DB / 10)
         active &= (smooth > level) & (tail.power > floor.power)
         active |= tail.peak > 2 * max(floor.peak, quiet_peak)
