@@ -64,10 +64,9 @@ def safe_text(text: str) -> str:
         if unicodedata.category(c) not in ("Mn", "Cf")
     )
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", plain)
-    plain = plain.lstrip("-.")
-    if plain.strip("_.-"):
-        return plain.strip("_")
-    return "_" if plain else ""
+    if not plain.strip("_.-"):
+        return "_" if plain.strip("-.") else ""
+    return plain.lstrip("_.-").rstrip("_")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -130,15 +130,15 @@ def write_set(
     _make_export_folder(folder, ops)
     with only_writer(folder), tempfile.TemporaryDirectory(prefix="padbank-") as spool:
         recovered = swap.recover(folder, plan.folder, ops)
-        job = _Job(plan, folder, accepted, made, progress, ops, Path(spool))
         try:
+            job = _Job(plan, folder, accepted, made, progress, ops, Path(spool))
             job.collect(rendered, extra_files or {})
             changed = job.check()
             if changed:
                 job.write()
         except OSError as fault:
             raise CardError(
-                f"{folder}: {fault.strerror or fault}: check the card and export again"
+                f"{folder}: {swap.say(fault)}: check the card and export again"
             ) from None
         return job.result(recovered)
 
@@ -364,7 +364,7 @@ class _Job:
         if isinstance(fault, OSError):
             whole = "the old set is untouched" if exists(self.target) else "no set was written"
             raise CardError(
-                f"{self.folder}: {fault.strerror or fault}; {whole}: check the card and export again"
+                f"{self.folder}: {swap.say(fault)}; {whole}: check the card and export again"
             ) from None
 
     def result(self, recovered: str | None) -> WriteResult:

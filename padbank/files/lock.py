@@ -1,7 +1,8 @@
 """One writer at a time for an export folder: a lock that the system drops when a program ends.
 
-The lock is a file in the computer's own temporary folder, named after the
-export folder, so that nothing of it lies on the card.
+The lock is a file in the computer's own temporary folder, named after the user
+and the export folder, so that nothing of it lies on the card and nobody is shut
+out by another user's lock file.
 
 Function: ``only_writer``.
 """
@@ -25,7 +26,8 @@ def only_writer(folder: Path) -> Iterator[None]:
     key = hashlib.sha256(
         os.path.normcase(str(folder.resolve())).encode("utf-8", "surrogatepass")
     ).hexdigest()
-    place = Path(tempfile.gettempdir()) / f"padbank-{key[:16]}.lock"
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    place = Path(tempfile.gettempdir()) / f"padbank-{user}-{key[:16]}.lock"
     try:
         handle = os.open(place, os.O_RDWR | os.O_CREAT, 0o600)
     except OSError as fault:

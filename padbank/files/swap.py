@@ -21,7 +21,7 @@ that padbank listed are ever removed; what is left over stays and is reported.
 This needs nothing but renames within one folder: FAT and exFAT have no links.
 
 Classes: ``Journal``, ``SwapState``. Functions: ``look``, ``recover``,
-``begin``, ``swap_in``, ``give_up``, ``free_name``.
+``begin``, ``swap_in``, ``give_up``, ``free_name``, ``say``.
 """
 
 from __future__ import annotations
@@ -336,14 +336,14 @@ def swap_in(parent: Path, name: str, journal: Journal, ops: FileOps) -> None:
             if not isinstance(fault, OSError):
                 raise fault from None
             raise CardError(
-                f"the set {name} in {parent} could not be swapped ({_say(fault)}) nor put back: "
+                f"the set {name} in {parent} could not be swapped ({say(fault)}) nor put back: "
                 "close programs that have its files open and export again, which finishes it; "
                 "don't play from it until then"
             ) from None
         if isinstance(fault, OSError):
             whole = "the old set is untouched" if journal.old_folder else "no set was written"
             raise CardError(
-                f"the set {name} in {parent} could not be swapped in ({_say(fault)}); {whole}: "
+                f"the set {name} in {parent} could not be swapped in ({say(fault)}); {whole}: "
                 "close programs that have its files open and export again"
             ) from None
         raise
@@ -381,7 +381,7 @@ def recover(parent: Path, name: str, ops: FileOps) -> str | None:
     except OSError as fault:
         raise CardError(
             f"the set {name} in {parent} is left from an export that stopped and could not be finished "
-            f"({_say(fault)}): close programs that have its files open and export again"
+            f"({say(fault)}): close programs that have its files open and export again"
         ) from None
 
 
@@ -445,6 +445,7 @@ def _back(names: _Names, journal: Journal, ops: FileOps) -> None:
     give_up(names.parent, names.name, ops)
 
 
-def _say(fault: OSError) -> str:
+def say(fault: OSError) -> str:
+    """What the system answered, with the file's name where it is known."""
     where = f": {Path(fault.filename).name}" if isinstance(fault.filename, str) else ""
     return f"{fault.strerror or fault}{where}"

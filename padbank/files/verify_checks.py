@@ -61,6 +61,14 @@ def walk(folder: Path) -> dict[str, int]:
     return there
 
 
+def _hash(path: Path) -> str:
+    """A file's hash, or empty when the card does not give its bytes."""
+    try:
+        return hash_file(path, from_disk=True)
+    except OSError:
+        return ""
+
+
 @dataclass(frozen=True, slots=True)
 class Checked:
     """One listed sound as its bytes are now; ``sha256`` None: it is not there."""
@@ -119,7 +127,7 @@ def find_presence(
     extra = {p: n for p, n in there.items() if p not in listed and p != SET_NAME}
     wanted_sizes = {f.n_bytes for f in card.files}
     extra_hash = {
-        hash_file(folder / p): p
+        _hash(folder / p): p
         for p, n in sorted(extra.items())
         if n in wanted_sizes and not (folder / p).is_symlink()
     }
@@ -178,7 +186,7 @@ def find_presence(
         place_of = folder / sheet.path
         if not place_of.is_file():
             found.add("file-missing", f"{sheet.path} is missing; export again", sheet.path)
-        elif hash_file(place_of, from_disk=True) != sheet.sha256:
+        elif _hash(place_of) != sheet.sha256:
             found.add(
                 "file-changed", f"{sheet.path} is not what was written; export again", sheet.path
             )
