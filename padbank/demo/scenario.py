@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from padbank.demo import synth
+from padbank.demo import music, sounds, synth
 from padbank.files import demo_write
 from padbank.progress import Progress, silent
 
@@ -94,7 +94,7 @@ _RADIO: _Syllables = (("t", "a", 0.16), ("-", "io", 0.24), ("s", "e", 0.16), (" 
 
 
 def _radio_call(rate_hz: int) -> synth.Sound:
-    return synth.over_radio(synth.speech(rate_hz, _RADIO, 140), rate_hz)
+    return sounds.over_radio(sounds.speech(rate_hz, _RADIO, 140), rate_hz)
 
 
 def _silence(rate_hz: int) -> synth.Sound:
@@ -103,7 +103,7 @@ def _silence(rate_hz: int) -> synth.Sound:
 
 def _shanty(rate_hz: int) -> synth.Sound:
     tune = (67, None, 67, 69, 71, None, 69, 67, 64, None, 67, None)
-    return synth.band_music(rate_hz, ((55, 59, 62), (60, 64, 67), (55, 59, 62)), tune, 0.34)
+    return music.band_music(rate_hz, ((55, 59, 62), (60, 64, 67), (55, 59, 62)), tune, 0.34)
 
 
 def _raffle(rate_hz: int) -> synth.Sound:
@@ -111,123 +111,123 @@ def _raffle(rate_hz: int) -> synth.Sound:
     out = np.zeros(synth.frames(3.2, rate_hz))
     when = (synth.noise(70, 15) + 1) * 1.05
     for index, at_s in enumerate(when):
-        ball = synth.click(rate_hz, 0.04, 900 + 60 * (index % 7), 400 + index % 9)
+        ball = sounds.click(rate_hz, 0.04, 900 + 60 * (index % 7), 400 + index % 9)
         synth.place(out, 0.4 * ball, float(at_s), rate_hz)
-    synth.place(out, synth.bell(rate_hz, 880, 1.1), 2.15, rate_hz)
+    synth.place(out, sounds.bell(rate_hz, 880, 1.1), 2.15, rate_hz)
     return synth.at_peak(out)
 
 
 CLIPS: tuple[DemoClip, ...] = (
     # harbour
-    DemoClip(name="foghorn", make=synth.foghorn, form="wav16", rate_hz=44100,
+    DemoClip(name="foghorn", make=sounds.foghorn, form="wav16", rate_hz=44100,
              tags=("harbour", "horn"), head_s=0.45, tail_s=0.9, room_tone=True),
-    DemoClip(name="foghorn-far", make=lambda r: synth.room(synth.foghorn(r, 74, 2.2), r, 1.2, 31, 0.8),
+    DemoClip(name="foghorn-far", make=lambda r: synth.room(sounds.foghorn(r, 74, 2.2), r, 1.2, 31, 0.8),
              form="flac24", rate_hz=48000, tags=("harbour", "horn"), gain_db=-34, head_s=0.3),
-    DemoClip(name="ship-bell", make=synth.bell, form="wav24", rate_hz=48000,
+    DemoClip(name="ship-bell", make=sounds.bell, form="wav24", rate_hz=48000,
              tags=("harbour", "bell"), head_s=0.25, tail_s=0.5),
-    DemoClip(name="ship-bell-again", make=synth.bell, form="flac24", rate_hz=48000,
+    DemoClip(name="ship-bell-again", make=sounds.bell, form="flac24", rate_hz=48000,
              tags=("harbour", "bell"), head_s=0.25, tail_s=0.5),
-    DemoClip(name="two-bells", make=synth.double_bell, form="mp3", rate_hz=44100,
+    DemoClip(name="two-bells", make=sounds.double_bell, form="mp3", rate_hz=44100,
              tags=("harbour", "bell")),
-    DemoClip(name="bell-buoy", make=synth.bell_buoy, form="ogg", rate_hz=44100,
+    DemoClip(name="bell-buoy", make=sounds.bell_buoy, form="ogg", rate_hz=44100,
              tags=("harbour", "bell"), tail_s=0.6),
-    DemoClip(name="gull-one", make=synth.gull, form="wav16", rate_hz=22050,
+    DemoClip(name="gull-one", make=sounds.gull, form="wav16", rate_hz=22050,
              tags=("harbour", "gull"), head_s=0.12, room_tone=True),
-    DemoClip(name="gulls-many", make=synth.gulls, form="m4a", rate_hz=48000, tags=("harbour", "gull")),
-    DemoClip(name="chain-drop", make=synth.chain, form="flac", rate_hz=44100, tags=("harbour", "hit")),
-    DemoClip(name="splash", make=synth.splash, form="ogg", rate_hz=48000, tags=("harbour", "hit")),
-    DemoClip(name="anvil", make=synth.anvil, form="wav24", rate_hz=96000,
+    DemoClip(name="gulls-many", make=sounds.gulls, form="m4a", rate_hz=48000, tags=("harbour", "gull")),
+    DemoClip(name="chain-drop", make=sounds.chain, form="flac", rate_hz=44100, tags=("harbour", "hit")),
+    DemoClip(name="splash", make=sounds.splash, form="ogg", rate_hz=48000, tags=("harbour", "hit")),
+    DemoClip(name="anvil", make=sounds.anvil, form="wav24", rate_hz=96000,
              tags=("harbour", "hit"), gain_db=-12),
-    DemoClip(name="bosun-whistle", make=synth.bosun, form="flac", rate_hz=48000,
+    DemoClip(name="bosun-whistle", make=sounds.bosun, form="flac", rate_hz=48000,
              tags=("harbour", "whistle"), head_s=0.6, tail_s=0.3),
     # hits
-    DemoClip(name="rim-click", make=synth.click, form="wav16", rate_hz=48000, tags=("hit",)),
-    DemoClip(name="rim-click-dry", make=lambda r: synth.click(r, 0.04, 2050, 6), form="wavfloat",
+    DemoClip(name="rim-click", make=sounds.click, form="wav16", rate_hz=48000, tags=("hit",)),
+    DemoClip(name="rim-click-dry", make=lambda r: sounds.click(r, 0.04, 2050, 6), form="wavfloat",
              rate_hz=96000, tags=("hit",), gain_db=-6),
-    DemoClip(name="wood-knock", make=synth.knock, form="wav16", rate_hz=22050, tags=("hit",)),
-    DemoClip(name="barrel-thump", make=synth.thump, form="wav16", rate_hz=44100, tags=("hit",),
+    DemoClip(name="wood-knock", make=sounds.knock, form="wav16", rate_hz=22050, tags=("hit",)),
+    DemoClip(name="barrel-thump", make=sounds.thump, form="wav16", rate_hz=44100, tags=("hit",),
              head_s=0.08),
-    DemoClip(name="shaker-short", make=synth.shaker, form="wav24", rate_hz=44100, tags=("hit",)),
-    DemoClip(name="tambourine", make=synth.tambourine, form="flac", rate_hz=44100, tags=("hit",)),
-    DemoClip(name="cork-pop", make=synth.cork, form="wav16", rate_hz=32000, tags=("hit", "joke")),
-    DemoClip(name="drum-roll", make=synth.drum_roll, form="wav24", rate_hz=44100,
+    DemoClip(name="shaker-short", make=sounds.shaker, form="wav24", rate_hz=44100, tags=("hit",)),
+    DemoClip(name="tambourine", make=sounds.tambourine, form="flac", rate_hz=44100, tags=("hit",)),
+    DemoClip(name="cork-pop", make=sounds.cork, form="wav16", rate_hz=32000, tags=("hit", "joke")),
+    DemoClip(name="drum-roll", make=sounds.drum_roll, form="wav24", rate_hz=44100,
              tags=("hit", "tension")),
-    DemoClip(name="crash", make=synth.crash, form="ogg", rate_hz=48000, tags=("hit", "joke"),
+    DemoClip(name="crash", make=sounds.crash, form="ogg", rate_hz=48000, tags=("hit", "joke"),
              gain_db=1.5),
     # quiz and jokes
-    DemoClip(name="buzzer-wrong", make=synth.buzzer, form="wav16", rate_hz=44100,
+    DemoClip(name="buzzer-wrong", make=sounds.buzzer, form="wav16", rate_hz=44100,
              tags=("quiz", "buzzer"), gain_db=14),
-    DemoClip(name="buzzer-time", make=lambda r: synth.buzzer(r, 98, 1.3), form="mp3", rate_hz=32000,
+    DemoClip(name="buzzer-time", make=lambda r: sounds.buzzer(r, 98, 1.3), form="mp3", rate_hz=32000,
              tags=("quiz", "buzzer"), gain_db=4),
-    DemoClip(name="ding-right", make=synth.ding, form="wavfloat", rate_hz=48000,
+    DemoClip(name="ding-right", make=sounds.ding, form="wavfloat", rate_hz=48000,
              tags=("quiz",), gain_db=8),
-    DemoClip(name="quiz-clock", make=synth.ticking, form="wav16", rate_hz=44100,
+    DemoClip(name="quiz-clock", make=sounds.ticking, form="wav16", rate_hz=44100,
              tags=("quiz", "loop", "tension"), gain_db=-8),
-    DemoClip(name="sorry-horn", make=synth.slide, form="mp3", rate_hz=44100, tags=("quiz", "joke"),
+    DemoClip(name="sorry-horn", make=sounds.slide, form="mp3", rate_hz=44100, tags=("quiz", "joke"),
              head_s=0.2),
     DemoClip(name="raffle-drum", make=_raffle, form="flac", rate_hz=44100, tags=("raffle", "tension")),
     # people
-    DemoClip(name="laugh-low", make=lambda r: synth.laugh(r, 108, 6, 0.21, "o", 0.93), form="wav16",
+    DemoClip(name="laugh-low", make=lambda r: sounds.laugh(r, 108, 6, 0.21, "o", 0.93), form="wav16",
              rate_hz=44100, tags=("laugh",), head_s=0.3, tail_s=0.4, room_tone=True),
-    DemoClip(name="laugh-bright", make=lambda r: synth.laugh(r, 205, 8, 0.16, "a", 1.12), form="m4a",
+    DemoClip(name="laugh-bright", make=lambda r: sounds.laugh(r, 205, 8, 0.16, "a", 1.12), form="m4a",
              rate_hz=44100, tags=("laugh",)),
-    DemoClip(name="laugh-cackle", make=lambda r: synth.laugh(r, 260, 9, 0.13, "e", 1.2, 52),
+    DemoClip(name="laugh-cackle", make=lambda r: sounds.laugh(r, 260, 9, 0.13, "e", 1.2, 52),
              form="ogg", rate_hz=44100, tags=("laugh",)),
-    DemoClip(name="giggle", make=lambda r: synth.laugh(r, 310, 5, 0.12, "i", 1.25, 53), form="flac",
+    DemoClip(name="giggle", make=lambda r: sounds.laugh(r, 310, 5, 0.12, "i", 1.25, 53), form="flac",
              rate_hz=22050, tags=("laugh",), gain_db=-20),
-    DemoClip(name="laugh-crowd", make=synth.crowd_laugh, form="mp3", rate_hz=44100,
+    DemoClip(name="laugh-crowd", make=sounds.crowd_laugh, form="mp3", rate_hz=44100,
              tags=("laugh", "crowd"), licence=CREDIT),
-    DemoClip(name="applause-few", make=lambda r: synth.applause(r, 3.2, 45), form="wav16",
+    DemoClip(name="applause-few", make=lambda r: sounds.applause(r, 3.2, 45), form="wav16",
              rate_hz=44100, tags=("applause", "crowd")),
-    DemoClip(name="applause-big", make=lambda r: synth.applause(r, 5.0, 170, 62), form="ogg",
+    DemoClip(name="applause-big", make=lambda r: sounds.applause(r, 5.0, 170, 62), form="ogg",
              rate_hz=48000, tags=("applause", "crowd"), licence=CREDIT),
-    DemoClip(name="crowd-ooh", make=lambda r: synth.crowd_vowel(r, "u", 1.35), form="flac",
+    DemoClip(name="crowd-ooh", make=lambda r: sounds.crowd_vowel(r, "u", 1.35), form="flac",
              rate_hz=44100, tags=("crowd",)),
-    DemoClip(name="crowd-aww", make=lambda r: synth.crowd_vowel(r, "o", 0.72), form="m4a",
+    DemoClip(name="crowd-aww", make=lambda r: sounds.crowd_vowel(r, "o", 0.72), form="m4a",
              rate_hz=44100, tags=("crowd",)),
     # speech
-    DemoClip(name="say-welcome", make=lambda r: synth.speech(r, _WELCOME), form="mp3", rate_hz=22050,
+    DemoClip(name="say-welcome", make=lambda r: sounds.speech(r, _WELCOME), form="mp3", rate_hz=22050,
              tags=("speech",), head_s=0.5, tail_s=0.7),
-    DemoClip(name="say-thanks", make=lambda r: synth.speech(r, _THANKS, 175, 1.15), form="wav16",
+    DemoClip(name="say-thanks", make=lambda r: sounds.speech(r, _THANKS, 175, 1.15), form="wav16",
              rate_hz=8000, tags=("speech",)),
-    DemoClip(name="say-next-act", make=lambda r: synth.speech(r, _NEXT, 128), form="m4a",
+    DemoClip(name="say-next-act", make=lambda r: sounds.speech(r, _NEXT, 128), form="m4a",
              rate_hz=48000, tags=("speech",), head_s=0.35),
-    DemoClip(name="say-mind-the-step", make=lambda r: synth.speech(r, _STEP, 105, 0.95), form="wav24",
+    DemoClip(name="say-mind-the-step", make=lambda r: sounds.speech(r, _STEP, 105, 0.95), form="wav24",
              rate_hz=48000, tags=("speech", "joke"), gain_db=-30),
-    DemoClip(name="say-last-orders", make=lambda r: synth.speech(r, _ORDERS, 98, 0.92), form="mp4",
+    DemoClip(name="say-last-orders", make=lambda r: sounds.speech(r, _ORDERS, 98, 0.92), form="mp4",
              rate_hz=44100, tags=("speech",), tail_s=0.6),
     DemoClip(name="radio-call", make=_radio_call, form="wav16", rate_hz=8000,
              tags=("speech", "harbour"), licence=CREDIT),
     # songs
-    DemoClip(name="tar-verse", make=lambda r: synth.band_music(r, _VERSE, _TAR, 0.42), form="flac",
+    DemoClip(name="tar-verse", make=lambda r: music.band_music(r, _VERSE, _TAR, 0.42), form="flac",
              rate_hz=44100, tags=("song", "tar"), licence=CREDIT),
-    DemoClip(name="tar-chorus", make=lambda r: synth.band_music(r, _CHORUS, _SING, 0.42), form="mp3",
+    DemoClip(name="tar-chorus", make=lambda r: music.band_music(r, _CHORUS, _SING, 0.42), form="mp3",
              rate_hz=44100, tags=("song", "tar"), licence=CREDIT),
     DemoClip(name="low-water-intro",
-             make=lambda r: synth.band_music(r, _LOW, _EBB, 0.5, 3, drums=False), form="wav16",
+             make=lambda r: music.band_music(r, _LOW, _EBB, 0.5, 3, drums=False), form="wav16",
              rate_hz=44100, tags=("song", "low-water"), gain_db=-16, head_s=0.8),
-    DemoClip(name="low-water-out", make=lambda r: synth.band_music(r, _LOW[::-1], _EBB[::-1], 0.46, 3),
+    DemoClip(name="low-water-out", make=lambda r: music.band_music(r, _LOW[::-1], _EBB[::-1], 0.46, 3),
              form="ogg", rate_hz=44100, tags=("song", "low-water")),
-    DemoClip(name="barrel-organ", make=lambda r: synth.organ(r, _WALTZ * 2, 0.27), form="wav16",
+    DemoClip(name="barrel-organ", make=lambda r: music.organ(r, _WALTZ * 2, 0.27), form="wav16",
              rate_hz=32000, tags=("song", "interval")),
-    DemoClip(name="fanfare", make=synth.fanfare, form="wav24", rate_hz=48000, tags=("song", "raffle"),
+    DemoClip(name="fanfare", make=music.fanfare, form="wav24", rate_hz=48000, tags=("song", "raffle"),
              gain_db=1.9),
     # loops and drones
-    DemoClip(name="waves-loop", make=synth.waves, form="flac", rate_hz=44100, tags=("loop", "harbour")),
-    DemoClip(name="engine-loop", make=synth.engine, form="wav16", rate_hz=44100,
+    DemoClip(name="waves-loop", make=music.waves, form="flac", rate_hz=44100, tags=("loop", "harbour")),
+    DemoClip(name="engine-loop", make=music.engine, form="wav16", rate_hz=44100,
              tags=("loop", "harbour"), gain_db=-10),
-    DemoClip(name="rain-loop", make=synth.rain, form="ogg", rate_hz=44100, tags=("loop",),
+    DemoClip(name="rain-loop", make=music.rain, form="ogg", rate_hz=44100, tags=("loop",),
              gain_db=-14),
-    DemoClip(name="deep-drone", make=synth.drone, form="wav24", rate_hz=48000, tags=("loop", "drone")),
-    DemoClip(name="glass-drone", make=synth.glass, form="flac24", rate_hz=96000,
+    DemoClip(name="deep-drone", make=music.drone, form="wav24", rate_hz=48000, tags=("loop", "drone")),
+    DemoClip(name="glass-drone", make=music.glass, form="flac24", rate_hz=96000,
              tags=("loop", "drone"), gain_db=-18),
     # what goes wrong
     DemoClip(name="borrowed-shanty", make=_shanty, form="wav16", rate_hz=44100,
              tags=("song", "joke"), licence=None),
     DemoClip(name="nothing-at-all", make=_silence, form="wav16", rate_hz=44100, tags=("joke",)),
-    DemoClip(name="winch-damaged", make=lambda r: synth.engine(r, 3.0), form="flac", rate_hz=44100,
+    DemoClip(name="winch-damaged", make=lambda r: music.engine(r, 3.0), form="flac", rate_hz=44100,
              tags=("harbour",), keep_share=0.6),
-    DemoClip(name="card-pulled", make=synth.chain, form="flac", rate_hz=44100, tags=("harbour",),
+    DemoClip(name="card-pulled", make=sounds.chain, form="flac", rate_hz=44100, tags=("harbour",),
              keep_share=0.001),
 )  # fmt: skip
 

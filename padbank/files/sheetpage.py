@@ -15,7 +15,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from padbank.files.sheetink import Ink, Point
+from padbank.files.sheetink import Ink
+from padbank.files.sheetmarks import draw_mark, draw_underline, tape_points
+from padbank.files.sheetplot import Plot, plot_pads
 from padbank.namefit import GOAL_CAP_MM, LINE_PITCH, Fitted, fit_all, readable_from_m
 from padbank.sheetdata import (
     EMPTY_GREY,
@@ -24,12 +26,9 @@ from padbank.sheetdata import (
     OTHER_COLOUR,
     PAPER,
     TAPE_SHARE,
-    Shape,
     SheetBank,
     SheetData,
     SheetPad,
-    SheetTag,
-    ink_on,
     tint,
 )
 
@@ -39,155 +38,10 @@ FOOT_MM = 21.0
 SMALL_CAP_MM = 2.3
 """Remarks, pad numbers, the foot: read from arm's length, 0.46 m."""
 
-LONGEST_GAP_MM = 60.0
-"""Empty stretches longer than this are cut short …"""
-CUT_GAP_MM = 34.0
-"""… to this, on the rig's scale."""
 
 LARGEST_CAP_MM = 12.5
 UNDERLINED_SHARE = 0.9
 """Share of the height that a name leaves to itself when it is underlined."""
-
-
-# ---------------------------------------------------------------- scale
-
-
-@dataclass(frozen=True, slots=True)
-class _Axis:
-    """One direction of the plot with its long gaps cut short."""
-
-    knots: tuple[tuple[float, float], ...]
-    """(true mm, drawn mm), rising, one pair of pairs for each stretch with pads"""
-    cuts: tuple[tuple[float, float], ...]
-    """(drawn mm of the middle of a cut, its true length in mm)"""
-
-    @property
-    def length_mm(self) -> float:
-        return self.knots[-1][1]
-
-    def drawn(self, true_mm: float) -> float:
-        for (t0, d0), (t1, _) in zip(self.knots[::2], self.knots[1::2], strict=True):
-            if t0 - 1e-6 <= true_mm <= t1 + 1e-6:
-                return d0 + true_mm - t0
-        return 0.0
-
-
-def _axis(spans: Sequence[tuple[float, float]]) -> _Axis:
-    merged: list[list[float]] = []
-    for low, high in sorted(spans):
-        if merged and low <= merged[-1][1] + LONGEST_GAP_MM:
-            merged[-1][1] = max(merged[-1][1], high)
-        else:
-            merged.append([low, high])
-    knots: list[tuple[float, float]] = []
-    cuts: list[tuple[float, float]] = []
-    at_mm = 0.0
-    for index, (low, high) in enumerate(merged):
-        if index:
-            cuts.append((at_mm + CUT_GAP_MM / 2, low - merged[index - 1][1]))
-            at_mm += CUT_GAP_MM
-        knots += [(low, at_mm), (high, at_mm + high - low)]
-        at_mm += high - low
-    return _Axis(tuple(knots), tuple(cuts))
-
-
-@dataclass(frozen=True, slots=True)
-class _Plot:
-    """Where the rig lies on the page."""
-
-    x: _Axis
-    y: _Axis
-    scale: float
-    left_mm: float
-    top_mm: float
-
-    def box(self, pad: SheetPad) -> tuple[float, float, float, float]:
-        """Left, top, width, height on the page."""
-        return (
-            self.left_mm + self.scale * self.x.drawn(pad.x_mm - pad.w_mm / 2),
-            self.top_mm + self.scale * self.y.drawn(pad.y_mm - pad.h_mm / 2),
-            self.scale * pad.w_mm,
-            self.scale * pad.h_mm,
-        )
-
-
-def _plot(
-    pads: Sequence[SheetPad], left_mm: float, top_mm: float, w_mm: float, h_mm: float
-) -> _Plot:
-    x = _axis([(p.x_mm - p.w_mm / 2, p.x_mm + p.w_mm / 2) for p in pads])
-    y = _axis([(p.y_mm - p.h_mm / 2, p.y_mm + p.h_mm / 2) for p in pads])
-    scale = min(w_mm / x.length_mm, h_mm / y.length_mm, 1.0)
-    return _Plot(
-        x,
-        y,
-        scale,
-        left_mm + (w_mm - scale * x.length_mm) / 2,
-        top_mm + (h_mm - scale * y.length_mm) / 2,
-    )
-
-
-# ---------------------------------------------------------------- shapes
-
-
-def _wobble(seed: int, index: int) -> float:
-    """A fixed value in ±1 that looks like a hand: no random numbers, the same every time."""
-    value = (seed * 7919 + index * 104_729 + 12_345) * 2_654_435_761 % 2**32
-    return value / 2**31 - 1
-
-
-def _tape(x: float, y: float, w: float, h: float, seed: int) -> list[Point]:
-    """A strip of tape: straight along, torn at its ends."""
-    depth = min(0.9, 0.03 * w)
-    steps = max(3, int(h / 1.6))
-    right = [
-        (x + w - depth * (0.5 + 0.5 * _wobble(seed, i)), y + h * i / steps)
-        for i in range(steps + 1)
-    ]
-    left = [
-        (x + depth * (0.5 + 0.5 * _wobble(seed + 1, i)), y + h * i / steps)
-        for i in range(steps, -1, -1)
-    ]
-    return right + left
-
-
-def shape_points(shape: Shape, x: float, y: float, size: float) -> list[Point]:
-    """Corners of a tag's shape around a centre; ``size`` is its height."""
-    r = size / 2
-    if shape == "circle":
-        turns = [2 * math.pi * i / 36 for i in range(36)]
-        return [(x + r * math.cos(t), y + r * math.sin(t)) for t in turns]
-    unit: dict[str, list[Point]] = {
-        "square": [(-0.9, -0.9), (0.9, -0.9), (0.9, 0.9), (-0.9, 0.9)],
-        "triangle": [(0, -1.2), (1.3, 1), (-1.3, 1)],
-        "diamond": [(0, -1.25), (1.25, 0), (0, 1.25), (-1.25, 0)],
-        "hexagon": [(-0.55, -1), (0.55, -1), (1.15, 0), (0.55, 1), (-0.55, 1), (-1.15, 0)],
-        "shield": [(-1, -1), (1, -1), (1, 0.2), (0, 1.2), (-1, 0.2)],
-        "cross": [
-            (-0.65, -1.1), (0.65, -1.1), (0.65, -0.65), (1.1, -0.65), (1.1, 0.65), (0.65, 0.65),
-            (0.65, 1.1), (-0.65, 1.1), (-0.65, 0.65), (-1.1, 0.65), (-1.1, -0.65), (-0.65, -0.65),
-        ],
-    }  # fmt: skip
-    return [(x + r * dx, y + r * dy) for dx, dy in unit[shape]]
-
-
-def _mark(ink: Ink, tag: SheetTag, x: float, y: float, size: float) -> None:
-    """A tag's shape in its colour with its letter inside."""
-    ink.polygon(shape_points(tag.shape, x, y, size), fill=tag.colour, stroke=INK, width_mm=size / 22)
-    cap = (0.38 if tag.shape == "triangle" else 0.46) * size
-    low = 0.13 * size if tag.shape == "triangle" else 0.0
-    ink.text(x, y + cap / 2 + low, tag.letter, cap, ink_on(tag.colour), "middle")
-
-
-def _underline(ink: Ink, x: float, y: float, w: float, cap: float, seed: int) -> None:
-    """A line drawn by hand: it rises a little, sways a little, and is never twice the same."""
-    lean = 0.05 * cap * (1.2 + _wobble(seed, 1))
-    sway, phase = 0.05 * cap * (1 + 0.5 * _wobble(seed, 2)), 3 * _wobble(seed, 3)
-    line = []
-    for index in range(33):
-        share = index / 32
-        bend = math.sin(phase + 7.5 * share) + 0.4 * math.sin(2.3 * phase + 17 * share)
-        line.append((x + w * share, y + lean * (0.5 - share) + sway * bend))
-    ink.line(line, INK, max(0.35, 0.1 * cap))
 
 
 # ---------------------------------------------------------------- pads
@@ -221,7 +75,7 @@ def _room(box: tuple[float, float, float, float], small: bool) -> _Room:
 
 
 def _draw_pads(
-    ink: Ink, sheet: SheetData, bank: SheetBank, plot: _Plot, small: bool
+    ink: Ink, sheet: SheetData, bank: SheetBank, plot: Plot, small: bool
 ) -> list[tuple[SheetPad, Fitted]]:
     named = [pad for pad in bank.pads if pad.kind != "empty"]
     rooms = {pad.pad_id: _room(plot.box(pad), small) for pad in named}
@@ -277,10 +131,10 @@ def _draw_pad(
         ink.polygon(corners, PAPER, INK, thick)
     else:
         colour = tint(tag.colour, TAPE_SHARE) if tag else tint(OTHER_COLOUR, 0.7)
-        ink.polygon(_tape(x, y, w, h, seed), colour, INK, 0.12 if small else 0.2)
+        ink.polygon(tape_points(x, y, w, h, seed), colour, INK, 0.12 if small else 0.2)
     if tag is not None:
         mx, my, size = room.mark
-        _mark(ink, tag, mx, my, size)
+        draw_mark(ink, tag, mx, my, size)
     if not small:
         _pad_id(ink, pad, x, y, w, GREY if pad.kind == "control" else INK)
     if pad.remark and not small:
@@ -304,10 +158,10 @@ def _draw_pad(
     if pad.moved:
         last = base + (len(name.lines) - 1) * pitch
         wide = min(nw, ink.width(name.lines[-1], name.cap_mm) * 1.04)
-        _underline(ink, nx + nw / 2 - wide / 2, last + 0.4 * name.cap_mm, wide, name.cap_mm, seed)
+        draw_underline(ink, nx + nw / 2 - wide / 2, last + 0.4 * name.cap_mm, wide, name.cap_mm, seed)
 
 
-def _draw_cuts(ink: Ink, plot: _Plot, small: bool) -> None:
+def _draw_cuts(ink: Ink, plot: Plot, small: bool) -> None:
     """Break lines where the plot was cut short."""
     right = plot.left_mm + plot.scale * plot.x.length_mm
     low = plot.top_mm + plot.scale * plot.y.length_mm
@@ -371,7 +225,7 @@ def draw_bank_page(
         title += "…"
     ink.text(left, top + 3.75 + cap / 2, title, cap, INK)
     _small_head(ink, sheet, left, top + 16.5, room)
-    plot = _plot(
+    plot = plot_pads(
         bank.pads, MARGIN_MM, top + HEAD_MM, inner, h_mm - 2 * MARGIN_MM - HEAD_MM - FOOT_MM
     )
     _draw_cuts(ink, plot, small=False)
@@ -427,12 +281,12 @@ def _foot(ink: Ink, sheet: SheetData, w_mm: float, h_mm: float, scale: float | N
         wide = 8.5 + ink.width(tag.tag, cap, "plain") + 5
         if x + wide > limit:
             break
-        _mark(ink, tag, x + 3.2, y, 5.6)
+        draw_mark(ink, tag, x + 3.2, y, 5.6)
         ink.text(x + 7.6, y + cap / 2, tag.tag, cap, INK, "left", "plain")
         x += wide
     others = any(pad.kind == "clip" and pad.tag is None for b in sheet.banks for pad in b.pads)
     if others and x + 30 < limit:
-        ink.polygon(_tape(x + 0.4, y - 2.4, 6, 4.8, 5), tint(OTHER_COLOUR, 0.7), INK, 0.15)
+        ink.polygon(tape_points(x + 0.4, y - 2.4, 6, 4.8, 5), tint(OTHER_COLOUR, 0.7), INK, 0.15)
         ink.text(x + 8.4, y + cap / 2, "other", cap, INK, "left", "plain")
     y += 6.6
     x = MARGIN_MM
@@ -440,7 +294,7 @@ def _foot(ink: Ink, sheet: SheetData, w_mm: float, h_mm: float, scale: float | N
     ink.text(x + 9, y + 1.1, "control hit, no sound", 2.2, INK, "left", "plain")
     x += 9 + ink.width("control hit, no sound", 2.2, "plain") + 6
     if sheet.any_moved:
-        _underline(ink, x, y, 9, 4, 3)
+        draw_underline(ink, x, y, 9, 4, 3)
         text = "not where it was last time"
         ink.text(x + 11, y + 1.1, text, 2.2, INK, "left", "plain")
     room = w_mm - 2 * MARGIN_MM
@@ -463,7 +317,7 @@ def draw_overview_page(
         cell_w = (inner_w - gap * (columns - 1)) / columns
         cell_h = (inner_h - gap * (rows - 1)) / rows - head
         if cell_h > 5:
-            scale = _plot(banks[0].pads, 0, 0, cell_w, cell_h).scale
+            scale = plot_pads(banks[0].pads, 0, 0, cell_w, cell_h).scale
             best = max(best, (scale, columns, rows), key=lambda each: each[0])
     _, columns, rows = best
     cell_w = (inner_w - gap * (columns - 1)) / columns
@@ -478,7 +332,7 @@ def draw_overview_page(
         title = " · ".join(bank.segments) or "nothing in particular"
         cap = min(3.2, (cell_w - 12) / ink.width(title, 1.0))
         ink.text(x + 11.5, y + 3.5 + cap / 2, title, cap, INK)
-        plot = _plot(bank.pads, x, y + head, cell_w, cell_h - head)
+        plot = plot_pads(bank.pads, x, y + head, cell_w, cell_h - head)
         _draw_cuts(ink, plot, small=True)
         _draw_pads(ink, sheet, bank, plot, small=True)
     _foot(ink, sheet, w_mm, h_mm, None)

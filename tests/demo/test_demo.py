@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from padbank.demo import synth
+from padbank.demo import music, synth
 from padbank.demo.scenario import CLIPS, REEL, clip_sound, write_demo
 from padbank.errors import DecodeError, InputError
 from padbank.files.decode import read_sound
@@ -192,7 +192,7 @@ def test_a_vowel_has_its_formants():
 
 def test_loops_join_end_to_end():
     """The step from the last frame to the first is no bigger than steps inside."""
-    for make in (synth.waves, synth.drone, synth.glass, synth.rain):
+    for make in (music.waves, music.drone, music.glass, music.rain):
         sound = make(22050)
         inside = np.max(np.abs(np.diff(sound, axis=0)))
         assert np.max(np.abs(sound[0] - sound[-1])) <= 1.05 * inside

@@ -7,7 +7,8 @@ import tomllib
 import pytest
 
 from padbank.errors import ConfigError
-from padbank.files.tomlread import line_numbers, open_document, parse_size, read_text, suggest_name
+from padbank.files.tomllines import line_numbers
+from padbank.files.tomlread import open_document, parse_size, read_text, suggest_name
 
 TRICKY = """\
 # a comment with [brackets] and "quotes
