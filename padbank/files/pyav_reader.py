@@ -117,6 +117,9 @@ class PyavReader:
             self.close()
             raise Refused("holds no sound")
         self._stream: Any = streams[0]
+        if self._stream.codec_context is None:
+            self.close()
+            raise Refused("there is no decoder for its coding")
         self._rate_hz = int(self._stream.codec_context.sample_rate or 0)
 
     # ------------------------------------------------------------ decoding

@@ -112,7 +112,9 @@ class SoundfileReader:
             got = len(self._file.read(n_frames, dtype="float32", always_2d=True, out=out))
         except (soundfile.SoundFileError, RuntimeError) as error:
             self._at = -1
-            self._damage = Damage(_reason(error))
+            # libFLAC calls it an error when a file of unknown length simply ends.
+            ended = self._coded and self._view.tell() >= len(self._view)
+            self._damage = None if ended else Damage(_reason(error))
             unread = np.flatnonzero(np.isnan(out[:, 0])) if self._coded else np.zeros(1, int)
             return out[: int(unread[0]) if unread.size else n_frames]
         self._at += got
