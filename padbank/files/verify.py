@@ -150,7 +150,8 @@ def verify_set(
     folder : the set's own folder (``card.find_sets`` finds those below a card)
     measure_again : the second meter, for an array; by default ``second_meter``,
         which reads in pieces so that memory stays flat
-    expected : the plan that the set should be; its rig's limits are used too
+    expected : the plan that the set should be; its rig's limits are used too.
+        Limits that were accepted by name at the export are warnings
     run : ``map``, or an executor's, over files; both arguments must then pickle
     progress : told after each file
 
@@ -191,6 +192,7 @@ def verify_set(
     extra_bytes = [e.n_bytes for e in card.extras] + [there.get(SET_NAME, 0)]
     found.findings += limit_findings(sizes, limits, extra_bytes)
     find_folder_limits(card, limits, found)
+    found.accept(card.accepted)
     if expected is not None:
         find_not_as_planned(card, expected, found)
     rows = _find_levels(checked, folder, measure_again, run, progress, total, found)

@@ -27,6 +27,9 @@ from padbank.files.oncard import is_system_name
 from padbank.files.setfile import SET_NAME, CardSet, SetFile
 from padbank.files.wavfacts import PCM_TAG, WavFacts, inspect_wav
 
+ACCEPTABLE = {"memory", "card-room", "pad-limit", "device-format", "folder-files", "clip-empty"}
+"""Limits of the rig; damage cannot be accepted."""
+
 
 class Found:
     """Collects findings, each filed under the file that it concerns."""
@@ -34,6 +37,15 @@ class Found:
     def __init__(self) -> None:
         self.findings: list[Finding] = []
         self.by_path: dict[str, list[str]] = defaultdict(list)
+
+    def accept(self, codes: tuple[str, ...]) -> None:
+        """Broken limits that the user took on at the export are warnings, not faults."""
+        self.findings = [
+            replace(f, severity="warning", text=f"{f.text} (accepted at the export)")
+            if f.code in codes and f.code in ACCEPTABLE and f.severity == "error"
+            else f
+            for f in self.findings
+        ]
 
     def add(
         self, code: str, text: str, where: str = "", number: float | None = None,

@@ -382,6 +382,24 @@ def test_limits_are_worked_out_from_the_files(folder) -> None:
     assert {c for c, _ in errors(check(folder))} == {"memory", "pad-limit"}
 
 
+def test_limits_that_were_accepted_are_warnings_and_damage_never_is(folder) -> None:
+    device = replace(RIG.devices[0], memory_bytes=1_000)
+
+    def change(card):
+        return replace(
+            card,
+            accepted=("file-missing", "memory"),
+            limits=replace(card.limits, devices=(device,)),
+        )
+
+    reseal(folder, change)
+    report = check(folder)
+    assert report.ok and [(f.code, f.severity) for f in report.findings] == [("memory", "warning")]
+    assert report.findings[0].text.endswith("(accepted at the export)")
+    (folder / BELL).unlink()
+    assert errors(check(folder)) == [("file-missing", BELL)]
+
+
 def test_a_set_that_is_not_the_plan_is_found(folder) -> None:
     assert check(folder, expected=PLAN).ok
     other = replace(PLAN, files=(*PLAN.files[:1], planned(1, 2, "winch"), *PLAN.files[3:]))
