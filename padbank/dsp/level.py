@@ -30,6 +30,8 @@ from padbank.units import format_db
 
 NO_GAIN_DB = 0.02
 """A gain smaller than this is none at all, so that a finished clip passes bit for bit."""
+PEAK_SLACK_DB = 0.02
+"""A clip at its target whose peaks pass the ceiling by less than this is left as it is."""
 SHORT_WORTH_SAYING_LU = 0.05
 """Falling short by less than this is within the tolerance that verify holds (0.1 LU)."""
 QUIET_LUFS = -70.0
@@ -115,8 +117,8 @@ def plan_level(
     allows = ceiling_dbtp - peak
     most = allows + (limit_max_db if level_rule == "limit" else 0.0)
     gain = min(wanted, most)
-    if abs(gain) < NO_GAIN_DB and most >= 0.0:
-        gain = 0.0
+    if abs(wanted) < NO_GAIN_DB and allows >= -PEAK_SLACK_DB:
+        gain, allows, most = 0.0, max(0.0, allows), max(wanted, most)
     short = max(0.0, wanted - gain) if wanted > most else 0.0
     return LevelPlan(
         target_lufs=target_lufs,

@@ -4,7 +4,7 @@ What it answers: the clip with no true peak above the ceiling, and how deep it
 had to go.
 
 How. A clip is known whole, so there is no delay to hide. For every frame the
-peak of the 8 x oversampled sound around it says how far the gain must drop
+peak of the 8 x oversampled sound around it (``overs``) says how far the gain must drop
 (``need_db`` <= 0, all channels linked). The gain curve is the highest one that
 never lies above the need and never falls faster than ``ATTACK_DB_PER_MS`` or
 rises faster than ``RELEASE_DB_PER_MS``: two running minima in dB. A moving
@@ -17,7 +17,8 @@ round. Frames that need no gain change come out bit-identical.
 The slopes and the corner are padbank's own (common practice, no source). True
 peak: ITU-R BS.1770-5 Annex 2, here at 8 x.
 
-Functions and classes: ``limit``, ``Limiter``, ``Limited``.
+Functions and classes: ``limit``, ``Limiter``, ``Limited``, ``need_db``,
+``smooth_curve_db``.
 """
 
 from __future__ import annotations
@@ -27,12 +28,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, signal
+from scipy import ndimage
 
-from padbank.dsp.peak import frame_peaks, true_peak
+from padbank.dsp.overs import peaks_over
+from padbank.dsp.peak import true_peak
 from padbank.units import db_to_gain, gain_to_db
 
-FACTOR = 8
 ATTACK_DB_PER_MS = 1.0
 RELEASE_DB_PER_MS = 0.05
 CORNER_S = 0.002
@@ -53,48 +54,54 @@ class Limited:
 
 
 class Limiter:
-    """The peaks of one clip, ready to be limited at any drive gain.
+    """The peaks of one clip, ready to be limited at several drive gains.
 
     Parameters
     ----------
     samples : ndarray (frames, channels), float64
     sample_rate_hz : int
+    least : linear; peaks below it never matter (ceiling over the largest drive to come)
     """
 
-    def __init__(self, samples: NDArray[Any], sample_rate_hz: int) -> None:
+    def __init__(self, samples: NDArray[Any], sample_rate_hz: int, least: float = 0.0) -> None:
         self.samples = np.asarray(samples, dtype=np.float64)
         self.sample_rate_hz = sample_rate_hz
-        self._peaks = peaks_of(self.samples)
+        self._peaks = peaks_over(self.samples, 0.999 * least)
 
     @property
-    def true_peak(self) -> float:
-        """Highest interpolated peak, linear; 0 for no frames."""
+    def highest_peak(self) -> float:
+        """Highest point of both interpolators, linear; 0 for no frames."""
         return float(self._peaks.max(initial=0.0))
 
-    def curve_db(self, drive: float, ceiling_dbtp: float) -> Curve:
-        """Gain in dB (<= 0) per frame that keeps ``drive * samples`` under the ceiling."""
-        need = _need_db(self._peaks * drive, db_to_gain(ceiling_dbtp - AIM_DB))
-        return smooth_curve_db(need, self.sample_rate_hz)
+    def draft(self, drive: float, ceiling_dbtp: float) -> Limited:
+        """Limited by the first curve, without looking again: within some hundredths of a dB."""
+        need = need_db(self._peaks * drive, db_to_gain(ceiling_dbtp - AIM_DB))
+        return self._with(drive, smooth_curve_db(need, self.sample_rate_hz))
 
     def apply(self, drive: float, ceiling_dbtp: float) -> Limited:
         """Drive, limit, look again and take off what is left over."""
-        ceiling = db_to_gain(ceiling_dbtp - AIM_DB)
-        driven = self.samples * drive
-        need = _need_db(self._peaks * drive, ceiling)
-        if not need.any():
-            return Limited(samples=driven, deepest_db=0.0, gain_db=need)
-        for _ in range(ROUNDS):
-            curve = smooth_curve_db(need, self.sample_rate_hz)
-            limited = driven * np.power(10.0, curve / 20.0)[:, None]
-            left = _need_db(peaks_of(limited), ceiling)
-            over_db = gain_to_db(true_peak(limited, self.sample_rate_hz)) - ceiling_dbtp
+        aim = db_to_gain(ceiling_dbtp - AIM_DB)
+        need = need_db(self._peaks * drive, aim)
+        limited = self._with(drive, smooth_curve_db(need, self.sample_rate_hz))
+        for _ in range(ROUNDS if need.any() else 0):
+            left = need_db(peaks_over(limited.samples, aim), aim)
+            over_db = gain_to_db(true_peak(limited.samples, self.sample_rate_hz)) - ceiling_dbtp
             if over_db <= 0.0 and left.min() >= -AIM_DB:
                 break
             # Off where points stand out, and everywhere by what lies between the points
-            need = np.minimum(need, curve + left)
+            need = np.minimum(need, limited.gain_db + left)
             if over_db > 0.0:
                 need[need < 0.0] -= over_db
-        return Limited(samples=limited, deepest_db=-float(curve.min()), gain_db=curve)
+            limited = self._with(drive, smooth_curve_db(need, self.sample_rate_hz))
+        return limited
+
+    def _with(self, drive: float, curve_db: Curve) -> Limited:
+        samples = self.samples * drive
+        first, last = _touched(curve_db)
+        samples[first:last] *= np.power(10.0, curve_db[first:last] / 20.0)[:, None]
+        return Limited(
+            samples=samples, deepest_db=-float(curve_db.min(initial=0.0)), gain_db=curve_db
+        )
 
 
 def limit(samples: NDArray[Any], sample_rate_hz: int, ceiling_dbtp: float) -> Limited:
@@ -108,29 +115,18 @@ def limit(samples: NDArray[Any], sample_rate_hz: int, ceiling_dbtp: float) -> Li
     return Limiter(samples, sample_rate_hz).apply(1.0, ceiling_dbtp)
 
 
-def peaks_of(samples: NDArray[np.float64]) -> Curve:
-    """Peak around each frame, all channels, by a long and by a short interpolator.
-
-    The long one (``peak.frame_peaks``) is flat to 20 kHz; the short one (20 taps, as common
-    meters have) lets through more of what lies beside half the rate. Converters are of both kinds.
-    """
-    frames = len(samples)
-    if not frames:
-        return np.zeros(0)
-    peaks = np.array(frame_peaks(samples, FACTOR), dtype=np.float64)
-    short = np.abs(signal.resample_poly(samples, FACTOR, 1, axis=0)).max(axis=1)
-    between = short.reshape(frames, FACTOR).max(axis=1)
-    np.maximum(peaks, between, out=peaks)
-    np.maximum(peaks[1:], between[:-1], out=peaks[1:])
-    return peaks
-
-
-def _need_db(peaks: Curve, ceiling: float) -> Curve:
+def need_db(peaks: Curve, ceiling: float) -> Curve:
+    """Gain in dB (<= 0) that each peak needs to come down to the ceiling (both linear)."""
     need = np.zeros(len(peaks))
     hot = np.flatnonzero(peaks > ceiling)
     if len(hot):
         need[hot] = 20.0 * np.log10(ceiling / peaks[hot])
     return need
+
+
+def _touched(curve_db: Curve) -> tuple[int, int]:
+    at = np.flatnonzero(curve_db)
+    return (int(at[0]), int(at[-1]) + 1) if len(at) else (0, 0)
 
 
 def smooth_curve_db(need_db: Curve, sample_rate_hz: int) -> Curve:

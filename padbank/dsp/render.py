@@ -29,7 +29,7 @@ Functions: ``prepare``, ``finish``, ``fade_curve``, ``loop_frames``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -39,10 +39,12 @@ from numpy.typing import NDArray
 from padbank.domain import LevelRule, Measurement, Recipe, Role
 from padbank.dsp.dither import is_on_grid, quantise, to_float
 from padbank.dsp.level import NO_GAIN_DB, plan_level, short_reason
-from padbank.dsp.limiter import Limiter
+from padbank.dsp.limiter import AIM_DB, Limiter
+from padbank.dsp.loudness import Loudness, LoudnessMeter
 from padbank.dsp.measure import measure
+from padbank.dsp.overs import peaks_over
 from padbank.errors import InputError
-from padbank.units import db_to_gain, format_seconds, seconds_to_frames
+from padbank.units import db_to_gain, format_seconds, gain_to_db, seconds_to_frames
 
 CUT_FADE_IN_S = 0.001
 CUT_FADE_OUT_S = 0.003
@@ -51,6 +53,7 @@ CUT_STEP_DBFS = -66.0
 LEVEL_WITHIN_LU = 0.004
 """The search for the gain before the limiter stops this close to the target."""
 LEVEL_ROUNDS = 10
+LAST_ROUNDS = 3
 GAIN_GRID = 1 << 32
 """Gains are rounded to this grid, so that a last bit of a meter's sum cannot move a byte."""
 
@@ -258,6 +261,7 @@ def finish(
     if not len(prepared):
         raise InputError("nothing is left of the clip after its trim: move its start or end")
     before = measure(prepared, out_rate_hz, as_played=as_played)
+    before = _with_short_taps(before, prepared, target_lufs - 2.0, ceiling_dbtp, role)
     plan = plan_level(
         before,
         role=role,
@@ -339,18 +343,17 @@ def _limit_to_target(
 
     Loudness never falls as the gain rises, so a secant search between bounds finds it.
     """
-    limiter = Limiter(prepared, rate)
+    ceiling = db_to_gain(ceiling_dbtp - AIM_DB)
+    limiter = Limiter(prepared, rate, ceiling / _on_gain_grid(most_db))
 
-    def render(gain_db: float) -> tuple[float, float, NDArray[np.float64]]:
-        limited = limiter.apply(_on_gain_grid(gain_db), ceiling_dbtp)
-        reached = measure(limited.samples, rate, as_played=as_played).loudness_lufs(role)
-        miss = target_lufs - (reached if reached is not None else -math.inf)
-        return miss, limited.deepest_db, limited.samples
+    def miss_lu(samples: NDArray[np.float64]) -> float:
+        meter = LoudnessMeter(rate, samples.shape[1], as_played=as_played)
+        meter.feed(samples)
+        reached = role_loudness_lufs(meter.result(), role)
+        return target_lufs - (reached if reached is not None else -math.inf)
 
-    low_db, high_db = first_db, most_db
-    gain_db = min(first_db, most_db)
-    miss, deepest_db, sound = render(gain_db)
-    slope = 1.0
+    low_db, high_db, gain_db, slope = first_db, most_db, first_db, 1.0
+    miss = miss_lu(limiter.draft(_on_gain_grid(gain_db), ceiling_dbtp).samples)
     for _ in range(LEVEL_ROUNDS):
         if abs(miss) <= LEVEL_WITHIN_LU or (miss > 0 and gain_db >= most_db):
             break
@@ -359,13 +362,44 @@ def _limit_to_target(
         else:
             high_db = gain_db
         step = gain_db + miss / slope
-        if not low_db < step < high_db:
-            step = high_db if miss > 0 and high_db == most_db else (low_db + high_db) / 2
+        if step >= high_db and high_db == most_db:
+            step = most_db
+        elif not low_db < step < high_db:
+            step = (low_db + high_db) / 2
         if high_db - low_db < 1e-6:
             break
         last_db, last_miss = gain_db, miss
         gain_db = step
-        miss, deepest_db, sound = render(gain_db)
-        if gain_db != last_db and last_miss - miss > 0:
+        miss = miss_lu(limiter.draft(_on_gain_grid(gain_db), ceiling_dbtp).samples)
+        if gain_db != last_db and last_miss != miss:
             slope = min(1.2, max(0.05, (last_miss - miss) / (gain_db - last_db)))
-    return gain_db, deepest_db, sound
+    limited = limiter.apply(_on_gain_grid(gain_db), ceiling_dbtp)
+    for _ in range(LAST_ROUNDS):  # what the second look took off is made up as well
+        miss = miss_lu(limited.samples)
+        if abs(miss) <= LEVEL_WITHIN_LU or (miss > 0 and gain_db >= most_db):
+            break
+        gain_db = min(most_db, gain_db + miss / slope)
+        limited = limiter.apply(_on_gain_grid(gain_db), ceiling_dbtp)
+    return gain_db, limited.deepest_db, limited.samples
+
+
+def role_loudness_lufs(loudness: Loudness, role: Role) -> float | None:
+    """The figure that levels a clip of this role, as ``Measurement.loudness_lufs`` picks it."""
+    if role == "phrase" and loudness.integrated_lufs is not None:
+        return loudness.integrated_lufs
+    return loudness.momentary_max_lufs
+
+
+def _with_short_taps(
+    before: Measurement, prepared: NDArray[np.float64], near_lufs: float, ceiling_dbtp: float,
+    role: Role,
+) -> Measurement:
+    """The measurement with the true peak as the short interpolator reads it, where that is higher.
+
+    Only looked at where the ceiling is near.
+    """
+    loudness, peak = before.loudness_lufs(role), before.true_peak_dbtp
+    if loudness is None or peak is None or peak + near_lufs - loudness < ceiling_dbtp - 4.0:
+        return before
+    highest = gain_to_db(float(peaks_over(prepared, 0.9 * db_to_gain(peak)).max(initial=0.0)))
+    return replace(before, true_peak_dbtp=max(peak, highest))

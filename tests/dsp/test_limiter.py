@@ -99,4 +99,4 @@ def test_odd_lengths_and_rates():
         assert limited.samples.shape == (frames, 1)
         if frames:
             assert peak_dbtp(limited.samples, 8) <= -0.95
-    assert Limiter(np.zeros((0, 2)), RATE).true_peak == 0.0
+    assert Limiter(np.zeros((0, 2)), RATE).highest_peak == 0.0

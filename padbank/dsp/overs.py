@@ -1,0 +1,126 @@
+"""Where a sound goes over a level between its samples, frame by frame.
+
+What it answers: what has a limiter to catch? The peak around each frame by two
+interpolators at 8 points a frame: the meter's long one (64 taps, flat to
+20 kHz at 44.1 kHz) and a short one (20 taps, cut at half the rate), as common
+meters and converters have, which lets through more of what lies beside
+half the rate. Whoever measures, the ceiling then holds.
+
+Only places that could pass the level are evaluated. As in the true-peak meter, a
+sharpened copy of the sound bounds what any interpolation can reach: a value
+between frames is at most ``BOUND`` times the largest sharpened sample near it.
+
+Functions: ``peaks_over``.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from padbank.dsp.interpolate import BEFORE, TAPS, taps_at
+
+FACTOR = 8
+BLOCK = 48
+SHORT_HALF = 10
+"""Frames that the short interpolator reaches either way; Kaiser window, beta 5."""
+_SHARPEN = 0.3
+_ROW = BLOCK + TAPS - 1
+_BATCH = 256
+
+Peaks = NDArray[np.float64]
+
+
+def _short_taps() -> NDArray[np.float64]:
+    """Taps of the short low-pass at ``FACTOR`` times the rate, centre in the middle."""
+    taps = signal.firwin(2 * SHORT_HALF * FACTOR + 1, 1.0 / FACTOR, window=("kaiser", 5.0))
+    return np.asarray(taps * FACTOR)
+
+
+@lru_cache(maxsize=1)
+def _phases() -> NDArray[np.float64]:
+    """Weights (phases, TAPS) of the frames from ``BEFORE`` before a frame on, both kinds."""
+    short = _short_taps()
+    rows = [taps_at(phase / FACTOR) for phase in range(FACTOR)]
+    for phase in range(FACTOR):
+        row = np.zeros(TAPS)
+        for tap in range(TAPS):
+            at = SHORT_HALF * FACTOR + phase - (tap - BEFORE) * FACTOR
+            if 0 <= at < len(short):
+                row[tap] = short[at]
+        rows.append(row)
+    return np.stack(rows)
+
+
+@lru_cache(maxsize=1)
+def _matrix() -> NDArray[np.float32]:
+    """From a row of frames to all points of its block: columns run by phase, then by frame."""
+    phases = _phases()
+    matrix = np.zeros((_ROW, len(phases) * BLOCK), dtype=np.float32)
+    for number, taps in enumerate(phases):
+        for frame in range(BLOCK):
+            matrix[frame : frame + TAPS, number * BLOCK + frame] = taps
+    return matrix
+
+
+@lru_cache(maxsize=1)
+def bound() -> float:
+    """Most that a point can exceed the largest sharpened sample within 42 frames, as a ratio."""
+    count = 4096
+    turn = 2.0 * np.pi * np.arange(count) / count
+    unsharpen = np.fft.ifft(1.0 / (1.0 - 2.0 * _SHARPEN * np.cos(turn))).real
+    around = np.concatenate([unsharpen[-64:], unsharpen[:65]])
+    return 1.0001 * max(float(np.abs(np.convolve(taps, around)).sum()) for taps in _phases())
+
+
+def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
+    """Peak within a frame either way of each frame, all channels together.
+
+    Parameters
+    ----------
+    samples : ndarray (frames, channels)
+    threshold : linear; where no point reaches it, 0 may be given for the peak
+
+    Returns
+    -------
+    ndarray (frames,): what rings before the first frame and after the last counts with them.
+    """
+    samples = np.asarray(samples)
+    frames = len(samples)
+    if not frames:
+        return np.zeros(0)
+    blocks = -(-frames // BLOCK) + 2
+    between = np.zeros((blocks, BLOCK), dtype=np.float32)
+    row = np.zeros(blocks * BLOCK + TAPS - 1 + BLOCK, dtype=np.float32)
+    for channel in samples.T:
+        row[BLOCK + BEFORE : BLOCK + BEFORE + frames] = channel
+        busy = _busy_blocks(row, blocks, threshold)
+        rows = np.lib.stride_tricks.sliding_window_view(row, _ROW)[::BLOCK]
+        for first in range(0, len(busy), _BATCH):
+            batch = busy[first : first + _BATCH]
+            points = rows[batch] @ _matrix()
+            np.abs(points, out=points)
+            top = points.reshape(len(batch), -1, BLOCK).max(axis=1)
+            between[batch] = np.maximum(between[batch], top)
+    spans = between.reshape(-1).astype(np.float64)
+    peaks = np.maximum(spans[1:], spans[:-1])[BLOCK - 1 : BLOCK - 1 + frames]
+    peaks[0] = max(peaks[0], float(spans[:BLOCK].max()))
+    peaks[-1] = max(peaks[-1], float(spans[BLOCK + frames :].max()))
+    return peaks
+
+
+def _busy_blocks(row: NDArray[np.float32], blocks: int, threshold: float) -> NDArray[np.intp]:
+    """Blocks in which a point could reach the threshold."""
+    sharp = np.zeros((blocks + 2) * BLOCK, dtype=np.float32)
+    part = row[1:-1] - np.float32(_SHARPEN) * (row[:-2] + row[2:])
+    np.abs(part[: len(sharp) - 1], out=sharp[1 : 1 + len(part)][: len(sharp) - 1])
+    top = sharp.reshape(-1, BLOCK).max(axis=1)
+    # block b lies in slices b and b + 1 of the row; its taps reach 42 frames further
+    near = np.maximum(top[:-1], top[1:])
+    near[1:] = np.maximum(near[1:], top[:-2])
+    near[:-1] = np.maximum(near[:-1], top[2:])
+    return np.flatnonzero(near[:blocks] * bound() >= threshold)
