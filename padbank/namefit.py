@@ -20,6 +20,9 @@ READING_RATIO = 200.0
 """A letter can be read from 200 times its height: 5 mm at 1 m, 10 mm at 2 m (the FAA's figure as
 cited in Human Factors texts, CRC Press b22361)."""
 
+TAILS = 0.45
+"""Room for what rises above a capital and hangs below the line, in capital heights."""
+
 GOAL_CAP_MM = 7.5
 """Read from 1.5 m, the floor at a standing player's feet."""
 
@@ -57,7 +60,7 @@ def _largest(
 ) -> Fitted:
     best = Fitted(lines=(" ".join(words),), cap_mm=0.0)
     for count in range(1, min(most_lines, len(words)) + 1):
-        tall_mm = h_mm / (1 + LINE_PITCH * (count - 1) + 0.35)
+        tall_mm = h_mm / (1 + LINE_PITCH * (count - 1) + TAILS)
         for breaks in combinations(range(1, len(words)), count - 1):
             ends = (0, *breaks, len(words))
             lines = tuple(" ".join(words[a:b]) for a, b in pairwise(ends))
@@ -68,20 +71,28 @@ def _largest(
     return best
 
 
+def _breaks(word: str) -> list[int]:
+    """Where a word may be broken: between doubled letters, before a consonant between vowels,
+    between two consonants between vowels; nearest to its middle first."""
+    vowel = [char in "aeiouy" for char in word]
+    places = []
+    for at in range(2, len(word) - 2):
+        doubled = word[at - 1] == word[at] and not vowel[at]
+        open_end = vowel[at - 1] and not vowel[at] and vowel[at + 1]
+        closed_end = vowel[at - 2] and not vowel[at - 1] and not vowel[at] and vowel[at + 1]
+        if doubled or open_end or closed_end:
+            places.append(at)
+    return sorted(places, key=lambda at: abs(2 * at - len(word)))
+
+
 def _broken(words: tuple[str, ...]) -> list[tuple[str, ...]]:
-    """The name with one long word broken in two by a hyphen, after a vowel near its middle."""
-    made = []
-    for index, word in enumerate(words):
-        if len(word) < LONG_WORD or not word.isalpha():
-            continue
-        places = [
-            at
-            for at in range(3, len(word) - 2)
-            if word[at - 1] in "aeiouy" and word[at] not in "aeiouy"
-        ]
-        for at in places or [len(word) // 2]:
-            made.append((*words[:index], word[:at] + "-", word[at:], *words[index + 1 :]))
-    return made
+    """The name with one long word broken in two by a hyphen."""
+    return [
+        (*words[:index], word[:at] + "-", word[at:], *words[index + 1 :])
+        for index, word in enumerate(words)
+        if len(word) >= LONG_WORD and word.isalpha()
+        for at in _breaks(word)
+    ]
 
 
 def fit(

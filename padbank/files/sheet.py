@@ -16,7 +16,7 @@ from typing import Literal
 from padbank.errors import InputError
 from padbank.files.sheetink import DryInk, PdfInk, PngInk
 from padbank.files.sheetpage import draw_bank_page, draw_overview_page
-from padbank.namefit import FLOOR_CAP_MM
+from padbank.namefit import FLOOR_CAP_MM, GOAL_CAP_MM, Fitted, readable_from_m
 from padbank.sheetdata import SheetBank, SheetData
 
 Paper = Literal["a4", "a3", "letter"]
@@ -29,6 +29,7 @@ PAPERS_MM: dict[Paper, tuple[float, float]] = {
 """Landscape sizes: ISO 216 and ANSI/ASME Y14.1 (letter)."""
 
 BANKS_ON_OVERVIEW = 6
+MOST_LISTED = 8
 DOTS_PER_MM = 6.0
 """152 dots an inch."""
 MOST_DOTS = 60_000_000
@@ -53,11 +54,29 @@ def _too_small(sheet: SheetData, banks: list[SheetBank], w_mm: float, h_mm: floa
     """Whether most names would be smaller than 1 m asks for, and there are surfaces to part."""
     names = small = 0
     for bank in banks:
-        drawn = draw_bank_page(DryInk(), sheet, bank, w_mm, h_mm).names
+        drawn = draw_bank_page(DryInk(), sheet, bank, w_mm, h_mm)
         names += len(drawn)
-        small += sum(name.cap_mm < FLOOR_CAP_MM for name in drawn)
+        small += sum(name.cap_mm < FLOOR_CAP_MM for _, name in drawn)
     surfaces = {pad.pad_id.split("/")[0] for bank in banks for pad in bank.pads}
     return len(surfaces) > 1 and 2 * small > names
+
+
+def _notes(drawn: list[tuple[int, str, Fitted]]) -> list[str]:
+    """What to know before printing: names smaller than 1.5 m asks for, names cut short."""
+    notes = []
+    low = [(name.cap_mm, bank, text) for bank, text, name in drawn if name.cap_mm < GOAL_CAP_MM - 0.05]
+    if low:
+        least_mm, bank, text = min(low)
+        notes.append(
+            f"{len(low)} of {len(drawn)} names are smaller than {GOAL_CAP_MM} mm; the smallest, "
+            f"{text!r} in bank {bank}, is {least_mm:.1f} mm high: read it from "
+            f"{readable_from_m(least_mm):.1f} m or nearer"
+        )
+    cut = [f"{text!r} in bank {bank}" for bank, text, name in drawn if name.cut]
+    if cut:
+        more = f" and {len(cut) - MOST_LISTED} more" if len(cut) > MOST_LISTED else ""
+        notes.append(f"shortened to fit: {', '.join(cut[:MOST_LISTED])}{more}")
+    return notes
 
 
 def draw_sheet(
@@ -114,7 +133,7 @@ def draw_sheet(
     else:
         dots = min(DOTS_PER_MM, (MOST_DOTS / (pages * w_mm * h_mm)) ** 0.5)
         ink = PngInk(beside, w_mm, h_mm, dots)
-    notes: list[str] = []
+    drawn: list[tuple[int, str, Fitted]] = []
     first = True
     for group in overviews:
         if not first:
@@ -124,9 +143,10 @@ def draw_sheet(
     for each in sheets:
         if not first:
             ink.new_page()
-        notes += draw_bank_page(ink, sheet, each, w_mm, h_mm).notes
+        drawn += [(each.number, *one) for one in draw_bank_page(ink, sheet, each, w_mm, h_mm)]
         first = False
-    if any("smaller than" in note for note in notes) and not by_surface:
+    notes = _notes(drawn)
+    if notes and not by_surface:
         surfaces = len({pad.pad_id.split("/")[0] for pad in banks[0].pads})
         cure = ["larger paper"] * (paper != "a3") + ["a page for each surface"] * (surfaces > 1)
         if cure:

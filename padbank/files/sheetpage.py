@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from padbank.files.sheetink import Ink
 from padbank.files.sheetmarks import draw_mark, draw_underline, tape_points
 from padbank.files.sheetplot import Plot, plot_pads
-from padbank.namefit import GOAL_CAP_MM, LINE_PITCH, Fitted, fit_all, readable_from_m
+from padbank.namefit import LINE_PITCH, Fitted, fit_all
 from padbank.sheetdata import (
     EMPTY_GREY,
     GREY,
@@ -191,19 +191,10 @@ def _draw_cuts(ink: Ink, plot: Plot, small: bool) -> None:
 # ---------------------------------------------------------------- pages
 
 
-@dataclass(frozen=True, slots=True)
-class PageReport:
-    """What became of a page: ``notes`` say what the reader must know (names that are smaller
-    than 1.5 m asks for, names cut short); ``names`` are the clips' names as drawn."""
-
-    notes: tuple[str, ...]
-    names: tuple[Fitted, ...]
-
-
 def draw_bank_page(
     ink: Ink, sheet: SheetData, bank: SheetBank, w_mm: float, h_mm: float
-) -> PageReport:
-    """Draw one bank on the whole page."""
+) -> list[tuple[str, Fitted]]:
+    """Draw one bank on the whole page; returns its clips' names with what became of them."""
     inner = w_mm - 2 * MARGIN_MM
     block = 24.0
     top = MARGIN_MM
@@ -231,26 +222,7 @@ def draw_bank_page(
     _draw_cuts(ink, plot, small=False)
     drawn = _draw_pads(ink, sheet, bank, plot, small=False)
     _foot(ink, sheet, w_mm, h_mm, plot.scale)
-    return PageReport(
-        notes=tuple(_notes(bank, drawn)),
-        names=tuple(name for pad, name in drawn if pad.kind == "clip"),
-    )
-
-
-def _notes(bank: SheetBank, drawn: Sequence[tuple[SheetPad, Fitted]]) -> list[str]:
-    notes = []
-    low = [name for pad, name in drawn if pad.kind == "clip" and name.cap_mm < GOAL_CAP_MM - 0.05]
-    if low:
-        least_mm = min(name.cap_mm for name in low)
-        notes.append(
-            f"bank {bank.number}: {len(low)} of {sum(p.kind == 'clip' for p, _ in drawn)} names are "
-            f"smaller than {GOAL_CAP_MM} mm; the smallest, {least_mm:.1f} mm, can be read from "
-            f"{readable_from_m(least_mm):.1f} m"
-        )
-    cut = [pad.name for pad, name in drawn if name.cut]
-    if cut:
-        notes.append(f"bank {bank.number}: shortened to fit: {', '.join(cut)}")
-    return notes
+    return [(pad.name, name) for pad, name in drawn if pad.kind == "clip"]
 
 
 def _small_head(

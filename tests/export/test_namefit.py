@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from padbank.namefit import LINE_PITCH, fit, fit_all, readable_from_m
+from padbank.namefit import LINE_PITCH, TAILS, fit, fit_all, readable_from_m
 
 
 def width_of(text):
@@ -23,7 +23,7 @@ def test_reading_distance_is_the_published_ratio():
 
 
 def test_a_short_name_takes_one_line():
-    # 5 letters are 3.5 capitals wide: 35 / 3.5 = 10 mm; one line of 1.35 x 10 fits in 20.
+    # 5 letters are 3.5 capitals wide: 35 / 3.5 = 10 mm; one line of 1.45 x 10 fits in 20.
     found = fit(("crash",), 35, 20, width_of)
     assert found.lines == ("crash",) and found.cap_mm == pytest.approx(10)
 
@@ -53,11 +53,13 @@ def test_cut_names_do_not_become_alike():
     assert not any(name.cut for name in found)
 
 
-def test_a_long_word_is_broken_after_a_vowel():
+def test_a_long_word_is_broken_where_a_syllable_ends():
     found = fit(("tambourine",), 40, 60, width_of)
     assert found.lines == ("tambou-", "rine") and not found.cut
     assert found.cap_mm == pytest.approx(40 / 4.9)
     assert fit(("tambourine",), 80, 60, width_of).lines == ("tambourine",)
+    assert fit(("applause", "few"), 30, 60, width_of).lines == ("ap-", "plause", "few")
+    assert fit(("strengths",), 30, 60, width_of).lines == ("strengths",)  # one syllable
 
 
 WORDS = st.lists(st.text("abcdefgxyz", min_size=1, max_size=11), min_size=1, max_size=5)
@@ -70,7 +72,7 @@ def test_a_name_stays_inside_its_box_and_nothing_whole_is_larger(words, w_mm, h_
     assert found.cap_mm > 0 and 1 <= len(found.lines) <= 3
     for line in found.lines:
         assert width_of(line) * found.cap_mm <= w_mm * (1 + 1e-9)
-    assert found.cap_mm * (1.35 + LINE_PITCH * (len(found.lines) - 1)) <= h_mm * (1 + 1e-9)
+    assert found.cap_mm * (1 + TAILS + LINE_PITCH * (len(found.lines) - 1)) <= h_mm * (1 + 1e-9)
     if found.cut:
         return
     # By brute force: every way to put a break or a space between the words.
@@ -81,7 +83,7 @@ def test_a_name_stays_inside_its_box_and_nothing_whole_is_larger(words, w_mm, h_
             continue
         cap_mm = min(
             w_mm / max(map(width_of, lines)),
-            h_mm / (1.35 + LINE_PITCH * (len(lines) - 1)),
+            h_mm / (1 + TAILS + LINE_PITCH * (len(lines) - 1)),
             16.0,
         )
         assert found.cap_mm >= cap_mm * (1 - 1e-9)
