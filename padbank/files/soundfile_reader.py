@@ -52,6 +52,9 @@ class SoundfileReader:
         self._file = self._opened()
         claimed = int(self._file.frames)
         subtype = str(self._file.subtype)
+        if subtype.startswith("DWVW"):  # named by the library, which cannot stand still in it
+            self._file.close()
+            raise Refused(f"its coding is {subtype}, for which there is no decoder")
         self.info = SoundInfo(
             container=container,
             codec=subtype.lower(),
