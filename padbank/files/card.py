@@ -161,7 +161,7 @@ class _Job:
                 f"{on_card.text}: move the folder {self.target} away, then export again"
             )
         self.old = OldSet(on_card)
-        self.others = self.old.others()
+        self.others: list[str] = []
         self.sources: dict[str, Path] = {}  # hash -> where its bytes are, off the card
         self.rows: list[SetFile] = []
         self.extras: list[ExtraFile] = []
@@ -276,17 +276,14 @@ class _Job:
 
     def _refuse_others(self, card: CardSet) -> None:
         """Files that are not padbank's may stay, unless a file of the set must stand there."""
+        self.others = self.old.others(card.sizes)
         wanted = {same_name_key(p) for p in [*card.sizes, SET_NAME]}
         folders = {"/".join(w.split("/")[:i]) for w in wanted for i in range(1, w.count("/") + 1)}
         for path in self.others:
             key = same_name_key(path)
-            if key in wanted or (key in folders and not (self.target / path).is_dir()):
+            if key in wanted or key in folders:
                 raise CardError(
                     f"{self.target / path} is not padbank's and stands where the set needs its name: move it away"
-                )
-            if any(w.startswith(key + "/") for w in wanted):
-                raise CardError(
-                    f"{self.target / path} is not padbank's and the set needs a folder of this name: move it away"
                 )
 
     def _refuse_no_room(self) -> None:
@@ -357,6 +354,7 @@ class _Job:
             set_sha256=set_hash,
         )
         swap.swap_in(self.folder, name, journal, ops)
+        self._note_left(journal)
 
     def _give_up(self, fault: BaseException) -> None:
         with suppress(OSError):  # the marker stays, and the next export removes what is left
@@ -367,12 +365,19 @@ class _Job:
                 f"{self.folder}: {swap.say(fault)}; {whole}: check the card and export again"
             ) from None
 
-    def result(self, recovered: str | None) -> WriteResult:
+    def _note_left(self, journal: swap.Journal) -> None:
+        """Say what could not be removed of the old set."""
         beside = swap.look(self.folder, self.plan.folder)
-        if beside.kind == "cleaning":
+        text = beside.text if beside.kind == "cleaning" else ""
+        if not text and journal.old_folder is not None and exists(self.folder / journal.old_folder):
+            old = self.folder / journal.old_folder
+            text = f"{old} still holds files that are not padbank's: look at them and delete the folder"
+        if text:
             self.left.append(
-                Finding(code="old-left", severity="note", text=beside.text, where=str(self.folder))
+                Finding(code="old-left", severity="warning", text=text, where=str(self.folder))
             )
+
+    def result(self, recovered: str | None) -> WriteResult:
         return WriteResult(
             folder=self.target,
             card=self.card,

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -137,6 +138,8 @@ class OldSet:
             listed: list[SetFile | ExtraFile] = [*self.card.files, *self.card.extras]
             self.listed = {file.path: file.sha256 for file in listed}
         self.sizes = {p: n for p in self.listed if (n := size_of(self.folder / p)) is not None}
+        files = [p for p in (*self.sizes, SET_NAME) if size_of(self.folder / p) is not None]
+        self._spelt = {same_name_key(p): p for p in files}
         self._actual: dict[str, str] = {}
         self._by_hash: dict[str, list[str]] = defaultdict(list)
         for path in sorted(self.sizes):
@@ -172,33 +175,42 @@ class OldSet:
                 return candidate
         return None
 
-    def others(self) -> list[str]:
-        """Topmost files and folders that are not padbank's."""
-        own = {same_name_key(p) for p in self.listed} | {same_name_key(SET_NAME)}
-        own_folders = {k.rpartition("/")[0] for k in own if "/" in k}
-        own_folders |= {
-            "/".join(f.split("/")[:i]) for f in set(own_folders) for i in range(1, f.count("/") + 1)
-        }
+    def others(self, wanted: Iterable[str] = ()) -> list[str]:
+        """Topmost files and folders that are not padbank's.
+
+        Folders that the old or the ``wanted`` files need are looked into; any
+        other folder is named as one.
+        """
+        shared = _folder_keys([*self.listed, *wanted])
         found: list[str] = []
 
         def walk(relative: str) -> None:
             for name in sorted(os.listdir(self.folder / relative)):
                 path = f"{relative}/{name}" if relative else name
-                if same_name_key(path) in own:
-                    continue
                 inside = self.folder / path
-                if (
-                    same_name_key(path) in own_folders
-                    and inside.is_dir()
-                    and not inside.is_symlink()
-                ):
+                if inside.is_dir() and not inside.is_symlink() and same_name_key(path) in shared:
                     walk(path)
-                else:
+                elif not self._is_own(path):
                     found.append(path)
 
         if self.folder.is_dir():
             walk("")
         return found
+
+    def _is_own(self, path: str) -> bool:
+        """Whether a name on the card is a listed file's, in another spelling too where the card has one name."""
+        if path in self.sizes:
+            return True
+        listed = self._spelt.get(same_name_key(path))
+        if listed is None:
+            return False
+        return os.path.samestat(os.lstat(self.folder / path), os.lstat(self.folder / listed))
+
+
+def _folder_keys(paths: Iterable[str]) -> set[str]:
+    """Keys of all folders above these paths."""
+    keys = [same_name_key(p) for p in paths]
+    return {"/".join(k.split("/")[:i]) for k in keys for i in range(1, k.count("/") + 1)}
 
 
 def _form(file: PlannedFile | SetFile) -> object:

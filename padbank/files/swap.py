@@ -411,6 +411,7 @@ def _forward(names: _Names, journal: Journal, ops: FileOps) -> None:
 def _clean(names: _Names, journal: Journal, ops: FileOps) -> None:
     if journal.old_folder is not None:
         listed = [*journal.remove, *(source for source, _ in journal.same), *journal.others]
+        listed += [path for path, _ in journal.new_sizes]  # empty folders of the same names
         old = names.parent / journal.old_folder
         if old.is_dir():
             _remove_files(old, journal.remove, ops)

@@ -204,6 +204,7 @@ def find_presence(
             )
 
     folders = {p.rpartition("/")[0] for p in listed} | {""}
+    listed_keys = {same_name_key(p) for p in listed}
     for path in sorted(extra):
         where, _, name = path.rpartition("/")
         sound = name.lower().endswith((".wav", ".wave"))
@@ -216,7 +217,7 @@ def find_presence(
                     path,
                     severity="warning",
                 )
-        elif same_name_key(path) in {same_name_key(p) for p in listed}:
+        elif same_name_key(path) in listed_keys:
             continue  # reported as renamed
         elif sound and where in folders:
             found.add(

@@ -175,6 +175,62 @@ def test_files_that_are_not_padbanks_stay(scene, old_plan, new_plan) -> None:
     ]
 
 
+def test_a_bank_may_come_back_where_its_folder_was_kept_for_others(
+    scene, old_plan, new_plan
+) -> None:
+    scene.write(old_plan)
+    (scene.set_folder / "02_talk" / ".DS_Store").write_bytes(b"system")
+    (scene.set_folder / "02_farewell").mkdir()  # empty, someone's
+    scene.write(new_plan)
+    assert [p.name for p in (scene.set_folder / "02_talk").iterdir()] == [".DS_Store"]
+    result = scene.write(old_plan)
+    assert scene.listing()["02_talk/.DS_Store"] == b"system" and result.findings == ()
+    assert [p.name for p in scene.folder.iterdir()] == ["harbour-night"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="one name on Windows")
+def test_names_that_differ_by_case_or_kind_are_not_mixed_up(
+    scene, old_plan, new_plan, tmp_path
+) -> None:
+    """Where the system keeps both spellings, the stranger's stays; a folder or link in a file's place is no file."""
+    scene.write(old_plan)
+    opening = scene.set_folder / "01_opening"
+    (opening / "02_BELL.WAV").write_bytes(b"a stranger's bell")
+    if (opening / "02_bell.wav").read_bytes() == b"a stranger's bell":
+        pytest.skip("one name on this disk")
+    (scene.set_folder / "02_talk" / "02_gull.wav").unlink()
+    (scene.set_folder / "02_talk" / "02_gull.wav").mkdir()
+    (opening / "link.wav").symlink_to(tmp_path / "nowhere")
+    scene.write(new_plan)
+    assert (opening / "02_BELL.WAV").read_bytes() == b"a stranger's bell"
+    assert (scene.set_folder / "02_talk" / "02_gull.wav").is_dir()
+    assert (opening / "link.wav").is_symlink()
+    assert [p.name for p in scene.folder.iterdir()] == ["harbour-night"]
+    with pytest.raises(CardError, match=r"02_BELL\.WAV is not padbank's and stands where"):
+        scene.write(old_plan)
+
+
+def test_what_appears_while_the_old_set_goes_is_left_and_reported(
+    scene, old_plan, new_plan, broken
+) -> None:
+    scene.write(old_plan)
+    ops = broken()
+    original = ops.step
+
+    def step(what, path, act):
+        if what == "unlink" and ".padbank-old" in str(path):
+            (scene.folder / "harbour-night.padbank-old" / "new.txt").write_bytes(b"just now")
+        return original(what, path, act)
+
+    ops.step = step
+    result = scene.write(new_plan, ops)
+    assert [f.code for f in result.findings] == ["old-left"]
+    assert (scene.folder / "harbour-night.padbank-old" / "new.txt").read_bytes() == b"just now"
+    assert read_set(scene.set_folder).state == "whole"
+    assert scene.write(old_plan).findings == ()  # the next export takes another name beside
+    assert (scene.folder / "harbour-night.padbank-old" / "new.txt").read_bytes() == b"just now"
+
+
 @pytest.mark.parametrize(
     "stranger", ["02_farewell", "02_FAREWELL/05_Rope.WAV", "02_farewell/05_rope.wav/x.txt"]
 )
