@@ -24,12 +24,13 @@ sound module holds, and how its files want to be named::
     device = "module"
     pads = [ { number = 1, x_mm = 135, y_mm = 500, w_mm = 90, h_mm = 60, note = 60 } ]
 
-Functions: ``load_rig``, ``rig_from_toml``, ``default_homes``. What is possible
+Functions: ``load_rig``, ``rig_from_toml``, ``shipped_rigs``, ``default_homes``. What is possible
 but unwise or clashing is found by ``padbank.layout.rigcheck.check_rig``.
 """
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
@@ -89,6 +90,12 @@ def rig_from_toml(text: str, path: Path | str | None = None) -> Rig:
         min_rehit_s=min_rehit_s,
         notes=notes,
     )
+
+
+def shipped_rigs() -> tuple[Path, ...]:
+    """The rig files that come with padbank, as examples to copy; by name."""
+    folder = Path(str(files("padbank") / "rigs"))
+    return tuple(sorted(folder.glob("*.toml")))
 
 
 def default_homes(pads: list[Pad] | tuple[Pad, ...]) -> tuple[Home, ...]:

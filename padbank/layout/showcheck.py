@@ -9,7 +9,7 @@ planner. A date in the past is fine.
 Codes: ``rig-other``, ``clip-missing``, ``tag-empty``, ``tag-short``,
 ``clip-uncleared``, ``want-twice``, ``pin-pad-missing``, ``pin-on-control``,
 ``pin-bank-beyond``, ``pins-clash``, ``pin-unwanted``, ``segment-bank-beyond``,
-``always-bank-beyond``, ``apart-and-together``, ``apart-bank-clash``,
+``always-bank-beyond``, ``together-too-many``, ``apart-and-together``, ``apart-bank-clash``,
 ``group-clip-missing``, ``segment-empty``, ``musts-exceed-pads``.
 """
 
@@ -50,7 +50,7 @@ def check_show(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[Fin
     found += _check_wants(show, rig, clips)
     found += _check_pins(show, rig, clips)
     found += _check_banks(show, rig)
-    found += _check_groups(show, clips)
+    found += _check_groups(show, rig, clips)
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(dict.fromkeys(found), key=lambda finding: order[finding.severity])
 
@@ -224,8 +224,20 @@ def _check_banks(show: Show, rig: Rig) -> list[Finding]:
     return found
 
 
-def _check_groups(show: Show, clips: Mapping[str, KnownClip]) -> list[Finding]:
+def _check_groups(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[Finding]:
     found = []
+    roomiest = max(
+        (len(rig.pads) - len(rig.controls_in(bank)) for bank in range(1, rig.banks + 1)), default=0
+    )
+    for group in show.together:
+        if len(group) > roomiest:
+            text = (
+                f"{len(group)} clips are to be kept together, and no bank has more than {roomiest} "
+                "places: part them"
+            )
+            found.append(
+                _finding("together-too-many", "error", text, "together", len(group), roomiest)
+            )
     for kind, groups in (("apart", show.apart), ("together", show.together)):
         for name in sorted({name for group in groups for name in group if name not in clips}):
             text = f"{kind} names {name!r}, which is not in the library{_did_you_mean(name, clips)}"

@@ -6,7 +6,7 @@ import pytest
 
 from padbank.domain import Home, Rig
 from padbank.errors import ConfigError
-from padbank.files.rigfile import load_rig, rig_from_toml
+from padbank.files.rigfile import load_rig, rig_from_toml, shipped_rigs
 
 GOOD = """\
 name = "my-rig"
@@ -174,3 +174,9 @@ def test_several_devices_need_a_name_on_each_surface():
     text = GOOD.replace("[names]", '[[devices]]\nname = "two"\nmemory = 9000000\nvoices = 2\n\n[names]')
     with pytest.raises(ConfigError, match="'device' is missing"):
         rig_from_toml(text)
+
+
+def test_shipped_rigs_are_named_like_their_files():
+    paths = shipped_rigs()
+    assert len(paths) >= 2
+    assert [load_rig(path).name for path in paths] == [path.stem for path in paths]

@@ -96,6 +96,7 @@ def test_a_good_show_has_no_findings_even_when_it_is_over():
             "error",
         ),
         (replace(SHOW, apart=(("foghorn", "gone"),)), "group-clip-missing", "warning"),
+        (replace(SHOW, together=(tuple(CLIPS),)), "together-too-many", "error"),
         (
             replace(
                 SHOW,
