@@ -7,7 +7,7 @@ the level that it would have had.
 How. Ends are tried over the last part of the sustained stretch. For each, the
 40 ms around it are compared with every earlier place (normalised squared
 difference, by FFT at a reduced rate, then frame by frame at the full one); the
-best pair moves together by a few milliseconds to where step and slope fit
+best pair (sounds with a rhythm are also tried at its repeats, in the gaps) moves together by a few milliseconds to where step and slope fit
 best. A pair is proposed only when it passes all bounds below, so a bare noise, which
 never repeats, gets none.
 
@@ -38,6 +38,9 @@ COARSE_HZ = 6000
 ENDS = 24
 NUDGE_S = 0.005
 SUSTAIN_DB = 9.0
+RHYTHM_DB = 4.0
+"""A 10 ms level that spreads this much has a rhythm: its repeats are tried first."""
+GAP_DB = -30.0
 MISMATCH_MAX_DB = -14.0
 STEP_MAX_DB = -26.0
 LEVEL_JUMP_MAX_DB = 1.0
@@ -49,10 +52,12 @@ class Seam:
 
     Attributes
     ----------
-    step_db : difference of value at the seam, against the RMS of the sound there
+    step_db : difference of value at the seam, against the RMS of the sound there (in a
+        gap: against 30 dB under the whole sound)
     slope_db : difference of slope (per frame), against the same RMS
     mismatch_db : power of the difference of the 40 ms around both places, against the sound's
-    level_jump_db : level of the 100 ms after the loop's start less that before its end
+    level_jump_db : level of the 100 ms after the loop's start less that after its end, which
+        is what would have come (less that before its end where the sound stops there)
     """
 
     step_db: float
@@ -94,7 +99,8 @@ def measure_seam(
     at_end = sound[end_frame - before : end_frame + after]
     at_start = sound[start_frame - before : start_frame + after]
     around = sound[max(0, end_frame - half) : end_frame + half]
-    rms = float(np.sqrt((around**2).mean(axis=0).max()))
+    whole = float(np.sqrt((sound**2).mean(axis=0).max()))
+    rms = max(float(np.sqrt((around**2).mean(axis=0).max())), whole * 10 ** (GAP_DB / 20))
     if rms <= 0.0:
         return Seam(step_db=-200.0, slope_db=-200.0, mismatch_db=-200.0, level_jump_db=0.0)
     last = sound[end_frame - 1]
@@ -107,13 +113,17 @@ def measure_seam(
     slope = float(np.abs((here[1] - here[0]) - (ahead[1] - ahead[0])).max())
     difference = float(((at_end - at_start) ** 2).mean(axis=0).max()) if len(at_end) else rms**2
     long = min(seconds_to_frames(LEVEL_S, sample_rate_hz), end_frame - start_frame)
-    level_end = float((sound[end_frame - long : end_frame] ** 2).mean())
-    level_start = float((sound[start_frame : start_frame + long] ** 2).mean())
+    if end_frame + long <= len(sound):
+        expected = float((sound[end_frame : end_frame + long] ** 2).mean())
+    else:
+        expected = float((sound[end_frame - long : end_frame] ** 2).mean())
+    comes = float((sound[start_frame : start_frame + long] ** 2).mean())
+    least = (rms * 10 ** (GAP_DB / 20)) ** 2
     return Seam(
         step_db=max(-200.0, gain_to_db(step / rms)),
         slope_db=max(-200.0, gain_to_db(slope / rms)),
         mismatch_db=max(-200.0, power_to_db(difference / rms**2)),
-        level_jump_db=power_to_db(max(level_start, 1e-20)) - power_to_db(max(level_end, 1e-20)),
+        level_jump_db=power_to_db(max(comes, least)) - power_to_db(max(expected, least)),
     )
 
 
@@ -139,12 +149,15 @@ def propose_loop(samples: NDArray[Any], sample_rate_hz: int) -> LoopProposal | N
     coarse = signal.resample_poly(voice, 1, every) if every > 1 else voice
     best: tuple[float, int, int] | None = None
     span = last - first
-    for tried in range(ENDS):
-        end = last - half - round(0.35 * span * tried / ENDS)
-        if end - shortest < first + half:
-            break
-        start = _alike(coarse, every, end, first + half, end - shortest, half)
-        start = _alike_exactly(voice, end, start, 2 * every, first + half, half)
+    for end, near in _places(sound, sample_rate_hz, first, last, half, shortest):
+        if near is None:
+            start = _alike(coarse, every, end, first + half, end - shortest, half)
+            reach = 2 * every
+        else:
+            start, reach = near, seconds_to_frames(0.006, sample_rate_hz)
+        start = _alike_exactly(voice, end, start, reach, first, half)
+        if start < 0 or end - start < shortest // 2:
+            continue
         seam = measure_seam(sound, sample_rate_hz, start, end)
         # Of equals, the longer loop tires the ear less: 1 dB for each doubling
         price = seam.mismatch_db + 2 * abs(seam.level_jump_db) - np.log2((end - start) / span)
@@ -181,6 +194,36 @@ def _sustained(sound: NDArray[np.float64], rate: int) -> tuple[int, int] | None:
         return None
     loud = np.flatnonzero(power > usual * 10 ** (-SUSTAIN_DB / 10))
     return int(loud[0] + 1) * hop, int(loud[-1] + 1) * hop
+
+
+def _places(
+    sound: NDArray[np.float64], rate: int, first: int, last: int, half: int, shortest: int
+) -> list[tuple[int, int | None]]:
+    """Ends to try, each with a start where the rhythm suggests one."""
+    span = last - first
+    places: list[tuple[int, int | None]] = []
+    for tried in range(ENDS):
+        end = last - half - round(0.35 * span * tried / ENDS)
+        if end - shortest < first + half:
+            break
+        places.append((end, None))
+    hop = seconds_to_frames(0.010, rate)
+    hops = span // hop
+    part = (sound[first : first + hops * hop] ** 2).mean(axis=1).reshape(hops, hop).mean(axis=1)
+    level = 10 * np.log10(np.maximum(part, part.max(initial=1e-20) * 1e-5))
+    if len(level) < 40 or float(level.std()) < RHYTHM_DB:
+        return places
+    lags = np.arange(max(2, shortest // hop), len(level) - 10)
+    apart = np.array([np.abs(level[lag:] - level[:-lag]).mean() for lag in lags])
+    dips = np.flatnonzero(
+        (apart[1:-1] <= apart[:-2]) & (apart[1:-1] <= apart[2:]) & (apart[1:-1] < RHYTHM_DB / 2)
+    )
+    quiet = np.argsort(level, kind="stable")
+    for dip in sorted(dips, key=lambda i: (round(apart[i + 1], 1), -i))[:6]:
+        lag = int(lags[dip + 1])
+        ends = [int(hop_at) for hop_at in quiet if hop_at >= lag + 1][:4]
+        places.extend((first + end * hop, first + (end - lag) * hop) for end in ends)
+    return places
 
 
 def _alike(
