@@ -18,13 +18,14 @@ Classes: ``SlotGrid``, ``SlotEnergies``. Constants: ``CHANNEL_WEIGHTS``.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from padbank.dsp.chunks import Singles
-from padbank.dsp.kfilter import block_filter, state_scan
+from padbank.dsp.kfilter import StateScan, block_filter
 
 Floats = NDArray[np.float64]
 
@@ -47,8 +48,10 @@ _SLOTS_PER_HOP = range(25, 51)
 _BLOCKS = range(40, 65)
 _BLOCKS_TOO = range(24, 97)
 _ODD_RATE_BLOCK = 48
-_GROUP = 16
+_GROUP = 24
 _CHUNK_SAMPLES = 49_152
+PEAK_BLOCK = 32
+"""Chunks are whole blocks of the peak search too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +95,7 @@ class SlotGrid:
 
     def chunk_frames(self, channels: int) -> int:
         """Frames of a chunk: whole slots, whole groups of blocks, sized for the cache."""
-        unit = self.block * _GROUP
-        if self.slot_frames is not None:
-            unit *= self.slot_frames // self.block
+        unit = math.lcm(self.block * _GROUP, self.slot_frames or 1, PEAK_BLOCK)
         return unit * max(1, round(_CHUNK_SAMPLES / channels / unit))
 
 
@@ -116,10 +117,13 @@ class SlotEnergies:
         block = grid.block
         self._rows = self.chunk_frames // block
         filt = block_filter(grid.rate_hz, block)
-        self._scan = state_scan(grid.rate_hz, block, _GROUP, self._rows // _GROUP)
+        self._scan = StateScan(filt.step, heard, _GROUP, self._rows // _GROUP)
         self._to_state = filt.to_state.astype(np.float32)
-        self._matrix = np.concatenate([filt.direct, filt.from_state]).astype(np.float32)
-        self._extended = np.zeros((heard, self._rows, block + 4), dtype=np.float32)
+        self._direct = filt.direct.astype(np.float32)
+        self._from_state = filt.from_state.astype(np.float32)
+        self._additions = np.empty((heard, self._rows, 4), dtype=np.float32)
+        self._states = np.empty_like(self._additions)
+        self._ringing = np.empty((heard, self._rows, block), dtype=np.float32)
         self._weighted = np.empty((heard, self._rows, block), dtype=np.float32)
 
     def start_state(self) -> Floats:
@@ -148,21 +152,16 @@ class SlotEnergies:
         if not state.any() and not chunk.any():
             return np.zeros(len(self._bounds(first_frame))), state
         blocks = chunk.reshape(len(chunk), self._rows, block)
-        additions = np.matmul(blocks, self._to_state).astype(np.float64)
-        states, state = self._scan.states(additions, state)
+        np.matmul(blocks, self._to_state, out=self._additions)
+        state = self._scan.states(self._additions, state, self._states)
         state = np.where(np.abs(state) < 1e-15, 0.0, state)
-        self._extended[:, :, :block] = blocks
-        self._extended[:, :, block:] = states
-        np.matmul(
-            self._extended.reshape(-1, block + 4),
-            self._matrix,
-            out=self._weighted.reshape(-1, block),
-        )
+        weighted = np.matmul(blocks, self._direct, out=self._weighted)
+        weighted += np.matmul(self._states, self._from_state, out=self._ringing)
         if grid.slot_frames is not None:
-            by_slot = self._weighted.reshape(len(chunk), -1, grid.slot_frames)
-            energies = np.einsum("cij,cij->ci", by_slot, by_slot)
+            by_slot = weighted.reshape(len(chunk), -1, grid.slot_frames)
+            energies = np.vecdot(by_slot, by_slot)
         else:
-            squares = np.square(self._weighted.reshape(len(chunk), -1), dtype=np.float64)
+            squares = np.square(weighted.reshape(len(chunk), -1), dtype=np.float64)
             energies = np.add.reduceat(squares, self._bounds(first_frame), axis=1)
         return self.weights[self._heard] @ energies, state
 

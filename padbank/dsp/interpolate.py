@@ -9,7 +9,8 @@ stays below 5e-5 of the level up to 0.4535 of the sample rate (20 kHz at
 44.1 kHz); above that it falls off, and reaches half the level at half the
 rate. Before its first and after its last frame a sound counts as silence.
 
-Functions: ``taps_at``, ``interval_matrix``, ``oversampled``, ``frame_peaks``.
+Functions: ``oversampled``, ``frame_peaks``; ``windowed_sinc``, ``taps_at``,
+``interval_matrix`` for those who build their own products.
 """
 
 from __future__ import annotations
@@ -26,45 +27,37 @@ Floats = NDArray[np.float64]
 
 TAPS = 64
 BEFORE = TAPS // 2 - 1
-"""Taps reach from ``BEFORE`` frames before a frame to ``TAPS - 1 - BEFORE`` after it."""
+"""A value between frames ``j`` and ``j + 1`` is made of frames ``j - BEFORE`` to ``j + BEFORE + 1``."""
 _KAISER_BETA = 9.0
 _BLOCK = 48
 _ROWS = 512
 
 
-@lru_cache(maxsize=256)
+def windowed_sinc(distance: Floats, taps: int = TAPS, beta: float = _KAISER_BETA) -> Floats:
+    """Weight of a frame that lies ``distance`` frames from the wanted value."""
+    inside = np.maximum(0.0, 1.0 - (distance / (taps / 2)) ** 2)
+    window = np.i0(beta * np.sqrt(inside)) / np.i0(beta)
+    return np.asarray(np.sinc(distance) * np.where(np.abs(distance) <= taps / 2, window, 0.0))
+
+
 def taps_at(fraction: float) -> Floats:
-    """Weights of frames ``j - BEFORE`` to ``j + TAPS - 1 - BEFORE`` for the value at ``j + fraction``.
+    """Weights of frames ``j - BEFORE`` to ``j + BEFORE + 1`` for the value at ``j + fraction``.
 
-    ``fraction`` from 0 to 1; 0 gives the frame itself exactly.
+    ``fraction`` from 0 to 1; 0 and 1 give the frame itself exactly.
     """
-    distance = np.arange(TAPS) - BEFORE - fraction
-    inside = np.maximum(0.0, 1.0 - (distance / (TAPS / 2)) ** 2)
-    window = np.i0(_KAISER_BETA * np.sqrt(inside)) / np.i0(_KAISER_BETA)
-    taps = np.sinc(distance) * window
-    taps.flags.writeable = False
-    return taps
+    return windowed_sinc(np.arange(TAPS) - BEFORE - fraction)
 
 
-@lru_cache(maxsize=32)
-def interval_matrix(block: int, positions: tuple[float, ...]) -> Floats:
-    """Matrix from ``block + TAPS - 1`` frames to the values at ``positions``.
+def interval_matrix(
+    rows: int, before: int, positions: Floats, taps: int = TAPS, beta: float = _KAISER_BETA
+) -> Floats:
+    """Matrix from ``rows`` frames to the values at ``positions``; position 0 is frame ``before``."""
+    return windowed_sinc(np.arange(rows)[:, None] - before - np.asarray(positions)[None, :], taps, beta)
 
-    Position 0.0 is frame ``BEFORE`` of a row; positions may reach from -1 up
-    to ``block``.
-    """
-    matrix = np.zeros((block + TAPS - 1, len(positions)))
-    for column, position in enumerate(positions):
-        whole = min(max(int(np.floor(position)), 0), block - 1)
-        distance = np.arange(len(matrix)) - BEFORE - position
-        if whole <= position <= whole + 1:
-            matrix[whole : whole + TAPS, column] = taps_at(position - whole)
-        else:  # just outside the block: the row lacks the outermost tap, which is near 0
-            inside = np.maximum(0.0, 1.0 - (distance / (TAPS / 2)) ** 2)
-            window = np.i0(_KAISER_BETA * np.sqrt(inside)) / np.i0(_KAISER_BETA)
-            matrix[:, column] = np.sinc(distance) * window
-    matrix.flags.writeable = False
-    return matrix
+
+@lru_cache(maxsize=8)
+def _oversampling_matrix(factor: int) -> Floats:
+    return interval_matrix(_BLOCK + TAPS - 1, BEFORE, np.arange(_BLOCK * factor) / factor)
 
 
 def _blocks_of_points(samples: NDArray[np.floating], factor: int) -> tuple[NDArray[np.floating], int]:
@@ -78,8 +71,7 @@ def _blocks_of_points(samples: NDArray[np.floating], factor: int) -> tuple[NDArr
     padded = np.zeros((channels, count * _BLOCK + TAPS - 1), dtype=dtype)
     padded[:, BEFORE : BEFORE + frames] = block.T
     rows = np.lib.stride_tricks.sliding_window_view(padded, _BLOCK + TAPS - 1, axis=1)[:, ::_BLOCK]
-    positions = tuple(i / factor for i in range(_BLOCK * factor))
-    matrix = interval_matrix(_BLOCK, positions).astype(dtype)
+    matrix = _oversampling_matrix(int(factor)).astype(dtype)
     points = np.empty((channels, count, _BLOCK * factor), dtype=dtype)
     for first in range(0, count, _ROWS):
         np.matmul(rows[:, first : first + _ROWS], matrix, out=points[:, first : first + _ROWS])

@@ -16,7 +16,7 @@ Conventions: a biquad is a row ``b0 b1 b2 a0 a1 a2`` with ``a0 = 1`` (the
 layout of scipy's ``sos``); rates in hertz; everything is float64 here.
 
 Functions: ``k_weighting``, ``k_gain_db``, ``response_db``, ``block_filter``
-(with ``BlockFilter``, ``state_scan`` and ``StateScan``).
+(a ``BlockFilter``), ``StateScan``.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 TABLE_RATE_HZ = 48_000
 SHELF_48K = (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585)
@@ -237,45 +238,51 @@ def block_filter(rate_hz: int, block: int) -> BlockFilter:
     return BlockFilter(block, direct, from_state, to_state, power.T.copy())
 
 
-@dataclass(frozen=True, slots=True)
 class StateScan:
     """Finds the state at the start of every block from what each block adds to it.
 
-    Two levels of matrix products instead of a loop: blocks within groups,
-    then groups within the chunk.
+    Two levels of matrix products instead of a loop: ``group`` blocks within
+    each group, then ``groups`` groups within the chunk. Holds its work arrays,
+    so one scan serves one sound at a time.
     """
 
-    group: int
-    groups: int
-    within: Floats  # (4 group, 4 group): additions of a group -> states at its block starts
-    group_end: Floats  # (4 group, 4): additions of a group -> its end
-    start_to_blocks: Floats  # (4, 4 group): state at a group's start -> at its block starts
-    across: Floats  # (4 groups, 4 (groups + 1)): group ends -> states at group starts and the end
-    start_to_groups: Floats  # (4, 4 (groups + 1))
+    def __init__(self, step: Floats, channels: int, group: int, groups: int) -> None:
+        n = len(step)
+        within, to_blocks, over_group = _scan_matrices(step, group)
+        across, to_groups, _ = _scan_matrices(over_group, groups)
+        self._n, self._channels, self._groups = n, channels, groups
+        self._within = within[:, :-n].astype(np.float32)
+        self._group_end = within[:, -n:].astype(np.float32)
+        self._start_to_blocks = to_blocks[:, :-n].astype(np.float32)
+        self._across = across
+        self._start_to_groups = to_groups
+        rows = channels * groups
+        self._ends = np.empty((rows, n), dtype=np.float32)
+        self._inner = np.empty((rows, group * n), dtype=np.float32)
+        self._outer = np.empty((rows, group * n), dtype=np.float32)
 
-    def states(self, additions: Floats, start: Floats) -> tuple[Floats, Floats]:
-        """States at all block starts, and at the end.
+    def states(self, additions: Singles, start: Floats, out: Singles) -> Floats:
+        """Write the states at all block starts to ``out``; return the state at the end.
 
         Parameters
         ----------
         additions : (channels, blocks, 4), ``x @ to_state`` of each block
         start : (channels, 4), state before the first block
-
-        Returns
-        -------
-        (channels, blocks, 4), (channels, 4)
+        out : (channels, blocks, 4)
         """
-        channels = len(additions)
-        grouped = additions.reshape(channels * self.groups, -1)
-        ends = (grouped @ self.group_end).reshape(channels, -1)
-        starts = ends @ self.across + start @ self.start_to_groups
-        states = grouped @ self.within
-        states += starts[:, :-4].reshape(-1, 4) @ self.start_to_blocks
-        return states.reshape(channels, -1, 4), starts[:, -4:]
+        n, channels = self._n, self._channels
+        grouped = additions.reshape(channels * self._groups, -1)
+        np.matmul(grouped, self._group_end, out=self._ends)
+        starts = self._ends.reshape(channels, -1) @ self._across + start @ self._start_to_groups
+        np.matmul(grouped, self._within, out=self._inner)
+        at_groups = starts[:, :-n].reshape(-1, n).astype(np.float32)
+        np.matmul(at_groups, self._start_to_blocks, out=self._outer)
+        np.add(self._inner.reshape(out.shape), self._outer.reshape(out.shape), out=out)
+        return np.asarray(starts[:, -n:])
 
 
 def _scan_matrices(step: Floats, count: int) -> tuple[Floats, Floats, Floats]:
-    """(additions -> states at starts and the end), (start -> same), for ``count`` steps."""
+    """(additions -> states at starts and the end), (start -> same), step over ``count``."""
     n = len(step)
     powers = [np.eye(n)]
     for _ in range(count):
@@ -286,21 +293,3 @@ def _scan_matrices(step: Floats, count: int) -> tuple[Floats, Floats, Floats]:
         for j in range(i + 1, count + 1):
             from_additions[i * n : (i + 1) * n, j * n : (j + 1) * n] = powers[j - i - 1]
     return from_additions, from_start, powers[-1]
-
-
-@lru_cache(maxsize=32)
-def state_scan(rate_hz: int, block: int, group: int, groups: int) -> StateScan:
-    """Matrices for chunks of ``group * groups`` blocks."""
-    step = block_filter(rate_hz, block).step
-    n = len(step)
-    within, to_blocks, over_group = _scan_matrices(step, group)
-    across, to_groups, _ = _scan_matrices(over_group, groups)
-    return StateScan(
-        group,
-        groups,
-        within[:, :-n].copy(),
-        within[:, -n:].copy(),
-        to_blocks[:, :-n].copy(),
-        across,
-        to_groups,
-    )

@@ -57,7 +57,7 @@ class Meter:
         self._loudness = LoudnessPart(self._rate_hz, channels, as_played)
         chunk_frames = self._loudness.energies.chunk_frames
         self._chunker = Chunker(channels, chunk_frames, HISTORY)
-        self._finder = PeakFinder(channels, chunk_frames, self._loudness.grid.block)
+        self._finder = PeakFinder(channels, chunk_frames)
         self._frames = 0
         self._sample_peak = 0.0
         self._true_peak = 0.0
