@@ -1,0 +1,1 @@
+"""Side-by-side comparisons with other libraries, run by hand: ``padbank bench``."""

@@ -33,7 +33,7 @@ _BLOCK = 48
 _ROWS = 512
 
 
-def windowed_sinc(distance: Floats, taps: int = TAPS, beta: float = _KAISER_BETA) -> Floats:
+def windowed_sinc(distance: NDArray[np.floating], taps: int = TAPS, beta: float = _KAISER_BETA) -> Floats:
     """Weight of a frame that lies ``distance`` frames from the wanted value."""
     inside = np.maximum(0.0, 1.0 - (distance / (taps / 2)) ** 2)
     window = np.i0(beta * np.sqrt(inside)) / np.i0(beta)

@@ -19,8 +19,9 @@ Conventions
 
 Memory: 160 bytes for each second of sound, whatever the rate.
 
-Classes: ``LoudnessMeter``, ``Loudness``, ``Timeline``. Functions:
-``integrated_power``, ``loudness_range_lu``, ``power_to_lufs``.
+Classes: ``LoudnessMeter``, ``Loudness``, ``Timeline``, ``LoudnessOverTime``.
+Functions: ``loudness_over_time``, ``integrated_power``, ``loudness_range_lu``,
+``power_to_lufs``.
 """
 
 from __future__ import annotations
@@ -222,6 +223,26 @@ class LoudnessPart:
         self._timeline.add(self.grid.whole_slots(self._frames), energies * self._gain, last=last)
         self._frames += self.energies.chunk_frames
 
+    def slots_of(self, block: NDArray[np.floating]) -> Floats:
+        """Energies of all whole slots of a sound, for a fresh part."""
+        parts: list[Floats] = []
+        chunker = Chunker(block.shape[1], self.energies.chunk_frames)
+
+        def take(chunk: Singles) -> None:
+            energies, self._state = self.energies.run(chunk, self._state, self._frames)
+            first = self.grid.whole_slots(self._frames)
+            joined = sum(map(len, parts)) > first
+            if joined:  # the last slot of the chunk before goes on in this one
+                parts[-1][-1] += energies[0]
+            parts.append(energies[1:] if joined else energies)
+            self._frames += self.energies.chunk_frames
+
+        chunker.add(block, False, take)
+        if chunker.filled:
+            take(chunker.rest())
+        whole = self.grid.whole_slots(len(block))
+        return np.concatenate(parts)[:whole] * self._gain if parts else np.zeros(0)
+
     def read(self, rest: Singles, rest_frames: int) -> Loudness:
         """Values with ``rest`` (an unfinished chunk, silence behind) as the end; nothing changes."""
         ahead = copy.copy(self)
@@ -266,3 +287,48 @@ class LoudnessMeter:
     def result(self) -> Loudness:
         """Values of what was fed so far; feeding may go on."""
         return self._part.read(self._chunker.rest(), self._chunker.filled)
+
+
+@dataclass(frozen=True, slots=True)
+class LoudnessOverTime:
+    """Momentary and short-term loudness of every window that lies within a sound.
+
+    Value ``i`` of a curve is the window that begins at ``start_s[i]``; -inf
+    where the window holds no power at all.
+    """
+
+    start_s: Floats
+    momentary_lufs: Floats
+    short_term_lufs: Floats
+
+    def end_s(self, curve: str) -> Floats:
+        """Where the windows of ``momentary_lufs`` or ``short_term_lufs`` end, in seconds."""
+        hops = {"momentary_lufs": MOMENTARY_HOPS, "short_term_lufs": SHORT_TERM_HOPS}[curve]
+        return self.start_s[: len(getattr(self, curve))] + hops / 10.0
+
+
+def loudness_over_time(
+    samples: NDArray[np.floating], sample_rate_hz: int, *, as_played: bool = False
+) -> LoudnessOverTime:
+    """Both curves of a sound in steps of one slot (2 to 4 ms): for plots and for jumps in level.
+
+    Parameters are those of ``measure.measure``. A sound shorter than a window
+    has an empty curve.
+    """
+    block = as_block(samples)
+    check_format(sample_rate_hz, block.shape[1])
+    block_range(block)
+    part = LoudnessPart(int(sample_rate_hz), block.shape[1], as_played)
+    energies = part.slots_of(block)
+    prefix = np.concatenate([[0.0], np.cumsum(energies)])
+    grid = part.grid
+    curves = []
+    for hops in (MOMENTARY_HOPS, SHORT_TERM_HOPS):
+        slots = hops * grid.slots_per_hop
+        starts = np.arange(max(0, len(energies) - slots + 1))
+        frames = grid.start(starts + slots) - grid.start(starts)
+        power = np.maximum(prefix[starts + slots] - prefix[starts], 0.0) / frames
+        with np.errstate(divide="ignore"):
+            curves.append(OFFSET_DB + 10.0 * np.log10(power))
+    start_s = grid.start(np.arange(len(curves[0]))) / float(sample_rate_hz)
+    return LoudnessOverTime(start_s, curves[0], curves[1])

@@ -70,7 +70,8 @@ _HALF_ROW = BLOCK + _HALF_TAPS
 _NEAR_TOP = 0.98
 """A peak lies at most 1/cos(pi/16) = 1.0196 above the largest of eight points a frame."""
 _ROWS = 512
-_POINTS = 256
+_POINTS = 128
+_MOST_POINTS = 1024
 _SKIP = 8
 _MANY_POINTS = 3
 _FEW = 3
@@ -151,8 +152,7 @@ class PeakFinder:
             if len(chosen) > 0.7 * channels * blocks:
                 self._skip = _SKIP
         # block b holds the intervals from frame BEFORE + 32 b on
-        windows = np.lib.stride_tricks.sliding_window_view(chunk, _HALF_ROW, axis=1)
-        windows = windows[:, BEFORE - _HALF_TAPS // 2 :: BLOCK][:, :blocks]
+        windows = _windows(chunk, BEFORE - _HALF_TAPS // 2, BLOCK, blocks, _HALF_ROW)
         found, heights = [], []
         for first in range(0, len(chosen), _ROWS):
             some = chosen[first : first + _ROWS]
@@ -168,7 +168,7 @@ class PeakFinder:
             if np.count_nonzero(above) <= _FEW:
                 known = self._around_few(chunk, channel, block, twice, above, known)
             else:
-                picked = np.flatnonzero(_any_of(above, np.uint64))
+                picked = _any_of(above, np.uint64).ravel().nonzero()[0]
                 found.append(some[picked])
                 heights.append(twice[picked])
         if found:
@@ -189,7 +189,7 @@ class PeakFinder:
         mask = np.greater(sharp, np.float32(threshold), out=self._mask[:, : chunk.shape[1]])
         lifted = _any_of(mask, np.uint32)
         # the intervals 31 to 62 of block b hang on the frames 0 to 94 of its windows
-        return np.flatnonzero(lifted[:, :-2] | lifted[:, 1:-1] | lifted[:, 2:])
+        return (lifted[:, :-2] | lifted[:, 1:-1] | lifted[:, 2:]).ravel().nonzero()[0]
 
     @staticmethod
     def _around_few(
@@ -222,7 +222,7 @@ class PeakFinder:
         line[:, 1:-1] = twice
         tops = (twice > np.float32(known / _BOUND_TWICE)) & (twice >= line[:, :-2])
         tops &= twice >= line[:, 2:]
-        row, point = np.divmod(np.flatnonzero(tops), 2 * BLOCK)
+        row, point = np.divmod(tops.ravel().nonzero()[0], 2 * BLOCK)
         if len(row) > _MANY_POINTS * len(block):
             # nearly every crest is as high as the others: a steady tone
             heights = twice.max(axis=1)
@@ -231,14 +231,22 @@ class PeakFinder:
             heights = twice[row, point]
             start, size, matrix = block[row] * BLOCK + point // 2, TAPS, _around_matrix()
             channel = channel[row]
-        windows = np.lib.stride_tricks.sliding_window_view(chunk, size, axis=1)
+        windows = _windows(chunk, 0, 1, chunk.shape[1] - size + 1, size)
         order = np.argsort(-heights, kind="stable")
-        for first in range(0, len(order), _POINTS):
-            batch = order[first : first + _POINTS]
-            if heights[batch[0]] * _BOUND_TWICE <= known:
-                break
+        first, count = 0, _POINTS
+        while first < len(order) and heights[order[first]] * _BOUND_TWICE > known:
+            batch = order[first : first + count]
             known = _highest_vertex(windows[channel[batch], start[batch]] @ matrix, known)
+            first, count = first + count, min(2 * count, _MOST_POINTS)
         return known
+
+
+def _windows(chunk: Singles, start: int, step: int, count: int, size: int) -> Singles:
+    """View of ``count`` windows of each channel, without the 20 µs of numpy's own helper."""
+    row, item = chunk.strides
+    return np.ndarray(
+        (len(chunk), count, size), np.float32, chunk, start * item, (row, step * item, item)
+    )
 
 
 def _any_of(mask: NDArray[np.bool_], groups: type[np.uint32] | type[np.uint64]) -> NDArray[np.bool_]:
@@ -254,7 +262,7 @@ def _highest_vertex(points: Singles, known: float) -> float:
     mid = points[:, 1:-1]
     tops = (mid >= points[:, :-2]) & (mid >= points[:, 2:])
     tops &= mid >= np.float32(known * _NEAR_TOP)
-    row, at = np.divmod(np.flatnonzero(tops), mid.shape[1])
+    row, at = np.divmod(tops.ravel().nonzero()[0], mid.shape[1])
     top = mid[row, at].astype(np.float64)
     left, right = points[row, at], points[row, at + 2]
     bend = 2.0 * top - left - right
