@@ -13,6 +13,7 @@ from __future__ import annotations
 import struct
 import zlib
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import BinaryIO
 
 _CHUNK = 1 << 20
@@ -123,7 +124,7 @@ def walk_ogg(file: BinaryIO, n_bytes: int) -> OggFacts:
         at += length
     return OggFacts(
         codec=codecs[0] if codecs else None,
-        chains=tuple((a, b - a) for a, b in zip(chain_starts, [*chain_starts[1:], n_bytes], strict=True)),
+        chains=tuple((a, b - a) for a, b in pairwise([*chain_starts, n_bytes])),
         pages=pages,
         bad_pages=bad,
         lost_pages=lost,

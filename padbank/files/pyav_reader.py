@@ -49,6 +49,8 @@ class PyavReader:
         import av
 
         self._av = av
+        # IndexError: a stream that turns up late in a damaged file is unknown to PyAV's list.
+        self._errors = (av.FFmpegError, OSError, ValueError, EOFError, IndexError, RuntimeError)
         self.notes: list[str] = []
         self._view = view
         self._format = av_format
@@ -63,7 +65,11 @@ class PyavReader:
         self._pending_at = -1
         self._rest: Samples | None = None
         self._open()
-        first = next(self._decoded(note=False), None)
+        try:
+            first = next(self._decoded(note=False), None)
+        except Damage as damage:
+            self.close()
+            raise Refused(str(damage)) from damage
         if first is None:
             self.close()
             raise Refused("its sound cannot be decoded")
@@ -111,7 +117,7 @@ class PyavReader:
             )
             self._opened.append(self._container)
             streams = self._container.streams.audio
-        except (av.FFmpegError, OSError, ValueError, EOFError, RuntimeError) as error:
+        except self._errors as error:
             raise Refused(_reason(error)) from error
         if not streams:
             self.close()
@@ -135,13 +141,13 @@ class PyavReader:
                 packet = next(packets)
             except StopIteration:
                 return
-            except (av.FFmpegError, OSError, ValueError, EOFError) as error:
+            except self._errors as error:
                 if isinstance(error, (EOFError, av.EOFError)):
                     return
                 raise Damage(_reason(error)) from error
             try:
                 frames = packet.decode()
-            except (av.FFmpegError, ValueError, EOFError) as error:
+            except self._errors as error:
                 if isinstance(error, (EOFError, av.EOFError)):
                     return
                 bad += 1
@@ -294,10 +300,9 @@ class PyavReader:
         return False
 
     def _seek(self, stamp: int) -> bool:
-        av = self._av
         try:
             self._container.seek(stamp, stream=self._stream, backward=True)
-        except (av.FFmpegError, OSError, ValueError):
+        except self._errors:
             return False
         self._pending, self._rest = self._decoded(note=False), None
         return True
@@ -321,7 +326,7 @@ class PyavReader:
                             self._trusted = False
                             break
                         expected = packet.pts + packet.duration
-                except (self._av.FFmpegError, OSError, ValueError, EOFError):
+                except self._errors:
                     self._trusted = False
                 self._open()
         return self._trusted

@@ -15,7 +15,7 @@ from typing import BinaryIO
 
 from padbank.files.mpeg import MAX_JUNK_BYTES, walk_mpeg
 from padbank.files.ogg import walk_ogg
-from padbank.files.riff import UNKNOWN_SIZE, RiffFacts, claimed_frames, read_riff
+from padbank.files.riff import RiffFacts, claimed_frames, read_riff
 from padbank.units import format_seconds
 
 
@@ -140,7 +140,7 @@ def _caf(file: BinaryIO, n_bytes: int) -> tuple[int, int]:
         name, size = header[:4], struct.unpack(">q", header[4:])[0]
         if name == b"data":
             return max(0, n_bytes - at - 12), max(0, size)
-        if size < 0:
+        if not 0 <= size <= n_bytes:
             break
         at += 12 + size
     return 0, 0
@@ -158,7 +158,7 @@ def _w64(file: BinaryIO, n_bytes: int) -> tuple[int, int]:
         if header[:4] == b"data":
             claimed = size - 24
             return max(0, n_bytes - at - 24), claimed if 0 < claimed < 1 << 60 else 0
-        if size < 24 or size == UNKNOWN_SIZE:
+        if not 24 <= size <= n_bytes:
             break
         at += (size + 7) & ~7
     return 0, 0
