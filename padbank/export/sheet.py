@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from padbank.domain import Control, Layout, Pad, PlayMode, Rig, Show
+from padbank.errors import InputError
 from padbank.sheetdata import MARKS, SheetBank, SheetData, SheetPad, SheetTag
 
 CAUTION = (
@@ -98,7 +99,18 @@ def sheet_data(
     ----------
     clips : the library's clips by name; one that is missing is shown without a colour.
     moved : names of clips to underline (``moved_clips``).
+
+    Raises
+    ------
+    InputError : the layout uses a pad or a bank that the rig does not have.
     """
+    pads_known = {pad.pad_id for pad in rig.pads}
+    for place in (*layout.places, *layout.controls):
+        if place.pad_id not in pads_known or not 1 <= place.bank <= rig.banks:
+            raise InputError(
+                f"layout {layout.number} of {layout.show} uses pad {place.pad_id} in bank "
+                f"{place.bank}, which rig {rig.name} does not have: plan the show again"
+            )
     placed = {place.clip for place in layout.places}
     tags, index_of = tag_colours({name: clips[name].tags if name in clips else () for name in placed})
     titles = {segment.name: segment.title or segment.name for segment in show.segments}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import pytest
@@ -19,6 +19,7 @@ from padbank.domain import (
     Segment,
     Show,
 )
+from padbank.errors import InputError
 from padbank.export.sheet import moved_clips, sheet_data, tag_colours
 from padbank.sheetdata import (
     EMPTY_INKS,
@@ -99,6 +100,12 @@ def test_a_clip_that_the_library_lost_is_still_shown():
     sheet = sheet_data(RIG, SHOW, LAYOUT, {})
     assert [pad.name for pad in sheet.banks[0].pads[:2]] == ["laugh low", "waves"]
     assert sheet.tags == () and sheet.banks[0].pads[0].tag is None
+
+
+def test_a_layout_of_another_rig_is_refused():
+    for stray in (place(1, 9, "waves"), place(3, 1, "waves")):
+        with pytest.raises(InputError, match="plan the show again"):
+            sheet_data(RIG, SHOW, replace(LAYOUT, places=(stray,)), CLIPS)
 
 
 def test_moved_means_known_and_on_no_pad_where_it_was():

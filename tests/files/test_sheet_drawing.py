@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from PIL import Image
 
 from padbank.demo.scenario import CLIPS
@@ -18,7 +20,7 @@ from padbank.files.sheetink import DryInk
 from padbank.files.sheetpage import draw_bank_page, draw_overview_page
 from padbank.files.showfile import show_from_toml
 from padbank.namefit import GOAL_CAP_MM
-from padbank.sheetdata import INK, PAPER, contrast
+from padbank.sheetdata import INK, PAPER, SheetBank, SheetData, SheetPad, contrast
 
 RIG = """\
 name = "r"
@@ -251,3 +253,45 @@ def test_without_its_letters_the_sheet_uses_reportlabs(sheet, tmp_path, monkeypa
 def test_what_cannot_be_drawn_is_one_sentence(sheet, tmp_path, name, options, words):
     with pytest.raises(InputError, match=words):
         draw_sheet(sheet, tmp_path / name, **options)
+
+
+WORDS = st.lists(st.text("abcdefghijklmnopqrstuvwxyzÄß0123456789", min_size=1, max_size=14), min_size=1, max_size=5)
+PADS = st.lists(
+    st.tuples(
+        st.floats(-500, 3000), st.floats(-500, 3000), st.floats(10, 600), st.floats(10, 600),
+        st.sampled_from(["clip", "control", "empty"]), WORDS, st.booleans(), st.sampled_from(["", "loop", "note 120"]),
+    ),
+    min_size=1,
+    max_size=24,
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(pads=PADS, titles=st.lists(st.text(max_size=60), max_size=6))
+def test_any_rig_stays_on_the_paper(pads, titles):
+    bank = SheetBank(
+        number=888,
+        segments=tuple(titles),
+        pads=tuple(
+            SheetPad(
+                pad_id=f"surface-of-many/{n}", number=n, x_mm=x, y_mm=y, w_mm=w, h_mm=h,
+                kind=kind, words=tuple(words), moved=moved, remark=remark,
+            )
+            for n, (x, y, w, h, kind, words, moved, remark) in enumerate(pads, start=1)
+        ),
+    )  # fmt: skip
+    sheet = SheetData(
+        show="s", title=" ".join(titles) or "s", date="", rig="r", layout_number=0, banks=(bank,),
+        tags=(), caution="Take care.", any_moved=True,
+    )  # fmt: skip
+    for draw in (draw_bank_page, lambda ink, *rest: draw_overview_page(ink, rest[0], [rest[1]], *rest[2:])):
+        ink = DryInk()
+        draw(ink, sheet, bank, 297.0, 210.0)
+        for kind, _, values in ink.marks:
+            if kind == "text":
+                assert values["cap_mm"] > 0
+                assert values["left"] >= 5 and values["right"] <= 292 + 1e-6, values
+                assert values["base"] - values["cap_mm"] >= 3 and values["base"] <= 207, values
+            else:
+                for x, y in values["points"]:
+                    assert 4 <= x <= 293 and 4 <= y <= 206
