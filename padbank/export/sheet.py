@@ -79,7 +79,7 @@ def tag_colours(tags_of: Mapping[str, tuple[str, ...]]) -> tuple[tuple[SheetTag,
     made = []
     for tag, (colour, shape) in zip(chosen, MARKS, strict=False):
         spare = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-        letters = [c for c in tag.upper() if c.isalnum()] + list(spare)
+        letters = [c for c in tag.upper() if c.isascii() and c.isalnum()] + list(spare)
         letter = next(c for c in letters if c not in used)
         used.add(letter)
         made.append(SheetTag(tag=tag, colour=colour, letter=letter, shape=shape))
@@ -105,11 +105,13 @@ def sheet_data(
     InputError : the layout uses a pad or a bank that the rig does not have.
     """
     pads_known = {pad.pad_id for pad in rig.pads}
-    for place in (*layout.places, *layout.controls):
-        if place.pad_id not in pads_known or not 1 <= place.bank <= rig.banks:
+    used = [(place.pad_id, place.bank) for place in layout.places]
+    used += [(place.pad_id, place.bank) for place in layout.controls]
+    for pad_id, bank in used:
+        if pad_id not in pads_known or not 1 <= bank <= rig.banks:
             raise InputError(
-                f"layout {layout.number} of {layout.show} uses pad {place.pad_id} in bank "
-                f"{place.bank}, which rig {rig.name} does not have: plan the show again"
+                f"layout {layout.number} of {layout.show} uses pad {pad_id} in bank {bank}, "
+                f"which rig {rig.name} does not have: plan the show again"
             )
     placed = {place.clip for place in layout.places}
     tags, index_of = tag_colours({name: clips[name].tags if name in clips else () for name in placed})

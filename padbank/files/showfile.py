@@ -119,8 +119,8 @@ def _segments(top: Table) -> list[Segment]:
         name = each.name("name", example="opening")
         wants = []
         for want in each.tables("wants"):
-            # A clip or tag that cannot be a name would never be found: refuse it here.
-            clip, tag = want.optional_name("clip", "foghorn"), want.optional_name("tag", "laugh")
+            # A clip that cannot be a name would never be found: refuse it here.
+            clip, tag = want.optional_name("clip", "foghorn"), want.tag("tag")
             made = want.build(
                 Want,
                 clip=clip,

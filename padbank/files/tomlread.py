@@ -201,6 +201,15 @@ class Table:
     def optional_name(self, key: str, example: str = "harbour-night") -> str | None:
         return self.name(key, None, example) or None
 
+    def tag(self, key: str) -> str | None:
+        """A tag: one word, in lower case as the library keeps it."""
+        value = self.text(key, None, "laugh")
+        if not value:
+            return None
+        if re.search(r"[\s,;=\"']", value):
+            self.fault(f"{value!r} is not a tag: use one word without spaces or commas", key)
+        return value.lower()
+
     def number(
         self, key: str, default: Any = ..., low: float = -math.inf, high: float = math.inf
     ) -> float:
@@ -412,6 +421,7 @@ def suggest_name(text: str, example: str = "harbour-night") -> str:
 
 _PARSE_HINTS = (
     (re.compile("[“”‘’„]"), "curly quotes: use straight ones (\")"),
+    (re.compile(r"=\s*\d{1,4}\.\d{1,2}\.\d{1,4}"), "write a date as year-month-day, 2026-12-05"),
     (re.compile(r"=\s*-?\d+,\d"), "a decimal comma: write a point, such as 0.5"),
     (re.compile(r"=\s*(True|False|TRUE|FALSE|yes|no|on|off)\s*(#|$|,)"), "write true or false in small letters"),
     (re.compile(r"=\s*[A-Za-z][^\"'\[{]*$"), "put text in double quotes"),

@@ -93,6 +93,13 @@ def test_a_date_may_stand_in_quotes():
         show_from_toml(GOOD.replace("2026-12-05", '"5. Dec"'))
 
 
+def test_a_tag_may_be_any_single_word():
+    for tag in ("Größe", "v2.1", "80er"):
+        show = show_from_toml(GOOD.replace('tag = "laugh"', f'tag = "{tag}"'))
+        assert show.segments[0].wants[1].tag == tag.lower()
+    assert show_from_toml(new_show_toml("b", "r", show)).segments == show.segments
+
+
 def test_every_fault_at_once_with_its_line():
     text = (
         GOOD.replace("hits = 4", "hits = -4")
@@ -121,6 +128,7 @@ def test_every_fault_at_once_with_its_line():
         ("bank = 3\n", "", "pinned twice"),
         ("must = true", 'must = "yes"', "is not true or false"),
         ('clip = "ship-bell"', 'clip = "Ship Bell"', "such as 'ship-bell'"),
+        ('tag = "laugh"', 'tag = "two words"', "use one word"),
         ('clip = "ship-bell"', 'clip = "ship-bell"\ncount = 2', "count belongs to wants by tag"),
         ("[[segments]]\nname = \"any-time\"\nany_time = true", "[segments.x]", "line"),
     ],

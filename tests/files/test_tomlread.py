@@ -82,6 +82,7 @@ def test_every_leaf_has_a_line():
         ("name = “harbour”", "straight"),
         ("bank_switch_s = 0,5", "write a point"),
         ("must = True", "small letters"),
+        ("date = 5.12.2026", "2026-12-05"),
         ("name = harbour", "double quotes"),
         ("name: harbour", "not a colon"),
         ("banks = 04", "begin with 0"),
