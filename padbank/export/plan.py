@@ -34,7 +34,7 @@ from padbank.domain import (
     Rig,
     Show,
 )
-from padbank.export.names import NameParts, card_name, check_names, folder_names, safe_text
+from padbank.export.names import NameParts, check_names, folder_names, safe_text
 from padbank.units import seconds_to_frames
 
 WAV_HEAD_BYTES = 44
@@ -79,8 +79,11 @@ def plan_export(
     )
     good: list[tuple[Place, Pad, Device, Clip]] = []
     taken: set[tuple[int, str]] = set()
+    controls = {(c.bank, c.pad_id): c.label for c in layout.controls}
+    for bank in range(1, rig.banks + 1):
+        controls |= {(bank, pad_id): c.label for pad_id, c in rig.controls_in(bank).items()}
     for place in places:
-        found = _resolve(place, rig, pads, clips, taken, findings)
+        found = _resolve(place, rig, pads, clips, controls, taken, findings)
         if found is not None:
             good.append((place, *found))
 
@@ -141,6 +144,7 @@ def _resolve(
     rig: Rig,
     pads: Mapping[str, tuple[int, Pad]],
     clips: Mapping[str, Clip],
+    controls: Mapping[tuple[int, str], str],
     taken: set[tuple[int, str]],
     findings: list[Finding],
 ) -> tuple[Pad, Device, Clip] | None:
@@ -164,8 +168,8 @@ def _resolve(
                 where,
             )
         )
-    elif place.pad_id in rig.controls_in(place.bank):
-        label = rig.controls_in(place.bank)[place.pad_id].label
+    elif (place.bank, place.pad_id) in controls:
+        label = controls[place.bank, place.pad_id]
         faults.append(
             _error(
                 "control-pad",
@@ -208,9 +212,12 @@ def _paths(good: Sequence[tuple[Place, Pad, Device, Clip]], rig: Rig, layout: La
     )
     several = len(rig.devices) > 1
 
+    device_folders = folder_names(
+        "{device}", [NameParts(device=d.name) for d in rig.devices], rules
+    )
     tops = {
-        d.name: card_name("{device}", NameParts(device=d.name), rules) + "/" if several else ""
-        for d in rig.devices
+        d.name: folder + "/" if several else ""
+        for d, folder in zip(rig.devices, device_folders, strict=True)
     }
     banks: dict[tuple[str, int], str] = {}
     for device in rig.devices:

@@ -50,7 +50,9 @@ def moved_clips(layout: Layout, known: Layout | None) -> frozenset[str]:
     )
 
 
-def tag_colours(tags_of: Mapping[str, tuple[str, ...]]) -> tuple[tuple[SheetTag, ...], dict[str, int]]:
+def tag_colours(
+    tags_of: Mapping[str, tuple[str, ...]],
+) -> tuple[tuple[SheetTag, ...], dict[str, int]]:
     """Choose the tags that get a colour, and the one that colours each clip.
 
     The tag of most clips comes first, then the tag of most of the rest, until
@@ -114,7 +116,9 @@ def sheet_data(
                 f"which rig {rig.name} does not have: plan the show again"
             )
     placed = {place.clip for place in layout.places}
-    tags, index_of = tag_colours({name: clips[name].tags if name in clips else () for name in placed})
+    tags, index_of = tag_colours(
+        {name: clips[name].tags if name in clips else () for name in placed}
+    )
     titles = {segment.name: segment.title or segment.name for segment in show.segments}
     banks = []
     for bank in range(1, rig.banks + 1):
@@ -172,9 +176,7 @@ def _empty(pad: Pad) -> SheetPad:
     )
 
 
-def _with_control(
-    drawn: SheetPad, pad: Pad, label: str, controls: tuple[Control, ...]
-) -> SheetPad:
+def _with_control(drawn: SheetPad, pad: Pad, label: str, controls: tuple[Control, ...]) -> SheetPad:
     control = next((each for each in controls if each.label == label), None)
     note = control.note if control is not None and control.note is not None else pad.note
     return replace(

@@ -16,12 +16,15 @@ import os
 import shutil
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO, TypeVar
 
 T = TypeVar("T")
 
 BLOCK_BYTES = 1 << 20
+_NO_FILE_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.ENOSYS}
+"""What file systems answer that cannot sync at all; any other fault counts."""
 _NO_FOLDER_SYNC = {
     errno.EINVAL,
     errno.ENOTSUP,
@@ -44,7 +47,8 @@ def hash_file(path: Path, *, from_disk: bool = False) -> str:
     digest = hashlib.sha256()
     with open(path, "rb") as file:
         if from_disk and hasattr(os, "posix_fadvise"):
-            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+            with suppress(OSError):  # a hint; not every file system takes it
+                os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
         while block := file.read(BLOCK_BYTES):
             digest.update(block)
     return digest.hexdigest()
@@ -52,7 +56,11 @@ def hash_file(path: Path, *, from_disk: bool = False) -> str:
 
 def _sync(file: BinaryIO) -> None:
     file.flush()
-    os.fsync(file.fileno())
+    try:
+        os.fsync(file.fileno())
+    except OSError as fault:
+        if fault.errno not in _NO_FILE_SYNC:
+            raise
 
 
 class FileOps:

@@ -40,7 +40,10 @@ def test_words_are_left_out_only_below_the_floor():
     assert not fit(words, 30, 30, width_of).cut
     cut = fit(words, 22, 12, width_of)
     assert cut.cut and cut.lines == ("say…",) and cut.cap_mm >= 7.5
-    assert fit(words, 12, 6, width_of).lines == ("say mind", "the step") and not fit(words, 12, 6, width_of).cut
+    assert (
+        fit(words, 12, 6, width_of).lines == ("say mind", "the step")
+        and not fit(words, 12, 6, width_of).cut
+    )
 
 
 def test_cut_names_do_not_become_alike():

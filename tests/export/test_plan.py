@@ -9,6 +9,7 @@ from padbank.cardlimits import card_room_bytes, memory_bytes
 from padbank.domain import (
     Clip,
     Control,
+    ControlPlace,
     Device,
     Layout,
     NameRules,
@@ -147,6 +148,25 @@ def test_several_devices_have_a_folder_each() -> None:
     ]
     assert [f.bits for f in made.files] == [16, 24]
     assert memory_bytes(stored_sizes(made.files), "floor") == 44_100 * 2 * 3
+
+
+def test_device_folders_stay_apart() -> None:
+    devices = (
+        Device(name="left box", memory_bytes=10**7, voices=4),
+        Device(name="Left_Box", memory_bytes=10**7, voices=4),
+    )
+    rig = replace(RIG, devices=devices, pads=(pad(1, device="left box"), pad(2, device="Left_Box")))
+    made = plan(place(1, 1, "foghorn"), place(1, 2, "foghorn"), rig=rig)
+    assert made.findings == () and len({f.path.split("/")[0].upper() for f in made.files}) == 2
+
+
+def test_a_control_hit_that_the_planner_placed_holds_no_sound() -> None:
+    held = replace(
+        layout(place(1, 1, "foghorn"), place(2, 1, "bell")),
+        controls=(ControlPlace(bank=1, pad_id="front/1", label="next slide"),),
+    )
+    made = plan_export(held, RIG, SHOW, CLIPS)
+    assert codes(made) == ["control-pad"] and [f.bank for f in made.files] == [2]
 
 
 def test_loops_carry_a_chunk_only_where_the_device_wants_it() -> None:

@@ -110,7 +110,9 @@ def test_a_layout_of_another_rig_is_refused():
 
 def test_moved_means_known_and_on_no_pad_where_it_was():
     known = Layout(
-        show="old", rig="r", places=(place(1, 2, "waves"), place(2, 3, "laugh-low"), place(1, 1, "gone"))
+        show="old",
+        rig="r",
+        places=(place(1, 2, "waves"), place(2, 3, "laugh-low"), place(1, 1, "gone")),
     )
     # waves lies on deck/2 in bank 1 as before; laugh-low left deck/3; a new clip is not "moved".
     assert moved_clips(LAYOUT, known) == {"laugh-low"}

@@ -71,6 +71,25 @@ def test_the_list_is_plain_and_the_same_every_time(scene, old_plan, tmp_path) ->
     assert to_bytes(from_bytes(data, "set.json")) == data
 
 
+def test_two_processes_write_the_same_bytes(scene, old_plan) -> None:
+    """Whatever the order of sets and dictionaries in a process (its hash seed)."""
+    scene.write(old_plan)
+    here = scene.listing()
+    conftest = str(Path(__file__).with_name("conftest.py"))
+    for seed in ("1", "77"):
+        target = scene.folder.parent / seed
+        program = (
+            "import importlib.util, sys; from pathlib import Path\n"
+            f"spec = importlib.util.spec_from_file_location('made', {conftest!r})\n"
+            "made = importlib.util.module_from_spec(spec); sys.modules['made'] = made\n"
+            "spec.loader.exec_module(made)\n"
+            f"made.Scene(folder=Path({str(target)!r})).write(made.OLD_PLAN)\n"
+        )
+        env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[3]), "PYTHONHASHSEED": seed}
+        subprocess.run([sys.executable, "-c", program], check=True, env=env)
+        assert scene.listing(target / "harbour-night") == here
+
+
 def test_the_same_set_again_writes_nothing(scene, old_plan, broken) -> None:
     scene.write(old_plan)
     before = {p: p.stat().st_mtime_ns for p in scene.folder.rglob("*")}
