@@ -2,4 +2,5 @@
 
 from padbank.cli.main import main
 
-main()
+if __name__ == "__main__":  # worker processes import this module again
+    main()

@@ -30,7 +30,7 @@ Functions: ``build_problem``. Classes: ``Version``, ``ClipFacts``, ``Demand``,
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from padbank.domain import Control, Device, Layout, Pad, PlayMode, Rig, Show
 from padbank.errors import InputError
@@ -54,6 +54,14 @@ class Version:
     sample_rate_hz: int
     n_bytes: int
     loss_db: float = 0.0
+    frames: int = 0
+    """length; when it is given, bytes are reckoned anew for each device's word length"""
+
+    def on(self, device: Device) -> Version:
+        """This version as a device stores it."""
+        if not self.frames:
+            return self
+        return replace(self, n_bytes=self.frames * self.channels * device.bits // 8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,7 +248,7 @@ def usable_versions(
             f"{device.max_clip_s:g} s at most"
         )
     rates = {rate: i for i, rate in enumerate(device.sample_rates_hz)}
-    fit = [v for v in clip.versions if v.sample_rate_hz in rates and v.channels <= device.max_channels]
+    fit = [v.on(device) for v in clip.versions if v.sample_rate_hz in rates and v.channels <= device.max_channels]
     if not fit:
         return (), f"has no version in a format that device {device.name} takes"
     if device.max_clip_bytes is not None:

@@ -1,0 +1,129 @@
+"""What the commands share: opening the library, printing, progress, findings."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from tabulate import tabulate
+
+from padbank.domain import Finding
+from padbank.errors import InputError
+from padbank.progress import Progress
+from padbank.store.library import Library, choose_folder
+
+DONE, FAILED, WRONG_USAGE, FINDINGS = 0, 1, 2, 3
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+
+
+def json_option(function: Decorated) -> Decorated:
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON to stdout.")(function)
+
+
+def open_library(ctx: click.Context) -> Library:
+    library = Library(choose_folder(ctx.find_root().obj))
+    ctx.call_on_close(library.close)
+    return library
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses, paths, dates and tuples as JSON can hold them; what does not exist is null."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [plain(v) for v in value]
+    if isinstance(value, float):
+        return round(value, 6) if math.isfinite(value) else None
+    if isinstance(value, (Path, date)):
+        return str(value)
+    if hasattr(value, "item"):
+        return plain(value.item())
+    return value
+
+
+def print_json(value: Any) -> None:
+    click.echo(json.dumps(plain(value), indent=2))
+
+
+def say(text: str = "") -> None:
+    """A message to the person: stderr, so that results alone go to stdout."""
+    click.echo(text, err=True)
+
+
+def table(rows: Sequence[Sequence[Any]], headers: Sequence[str], align: str = "") -> str:
+    """A plain table; ``align`` has one letter a column (l, r) for those that are not text."""
+    names = {"l": "left", "r": "right"}
+    columns = [names[a] for a in align] if align else None
+    return tabulate(rows, headers=headers, tablefmt="simple", disable_numparse=True, colalign=columns if rows else None)
+
+
+def _shorten(label: Any) -> str:
+    return str(label or "")[:32]
+
+
+@contextmanager
+def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Progress]:
+    """A click progress bar on stderr as a ``Progress`` listener."""
+    stream = sys.stderr
+    shown: Any = click.progressbar(length=1, label=label, file=stream, item_show_func=_shorten, hidden=quiet)
+    with shown as bar:
+        at = 0
+
+        def listen(done: int, total: int, label: str) -> None:
+            nonlocal at
+            bar.length = max(total, 1)
+            bar.update(done - at, label)
+            at = done
+
+        yield listen
+
+
+def print_findings(findings: Sequence[Finding], *, err: bool = True) -> None:
+    order = {"error": 0, "warning": 1, "note": 2}
+    for finding in sorted(findings, key=lambda f: order[f.severity]):
+        where = f" [{finding.where}]" if finding.where else ""
+        click.echo(f"{finding.severity}: {finding.text}{where}", err=err)
+
+
+def exit_code(findings: Sequence[Finding]) -> int:
+    return FINDINGS if any(f.severity in ("error", "warning") for f in findings) else DONE
+
+
+class TimeType(click.ParamType):
+    """Seconds, or minutes and hours with colons: ``12.5``, ``1:02.25``, ``1:00:03``."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        if re.fullmatch(r"\d+(\.\d+)?(ms|s)", str(value)):
+            number = float(str(value).rstrip("ms"))
+            return number / 1000 if str(value).endswith("ms") else number
+        if not re.fullmatch(r"(\d+:){0,2}\d+(\.\d+)?", str(value)):
+            self.fail(f"{value!r} is no time: write seconds (12.5), 350ms or 1:02.25", param, ctx)
+        seconds = 0.0
+        for part in str(value).split(":"):
+            seconds = seconds * 60 + float(part)
+        return seconds
+
+
+TIME = TimeType()
+
+
+def one_of(path: Path, what: str) -> Path:
+    if not path.exists():
+        raise InputError(f"{what} {path} is not there: check the name")
+    return path

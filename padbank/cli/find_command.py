@@ -1,0 +1,33 @@
+"""``padbank find``."""
+
+from __future__ import annotations
+
+import click
+
+from padbank.cli.common import json_option, open_library, print_json, say, table
+from padbank.units import format_db, format_seconds
+from padbank.workflow.clips import find
+
+
+@click.command("find")
+@click.argument("words", nargs=-1, metavar="[WORDS]")
+@click.option("--tag", "tags", multiple=True, help="Only clips with this tag; may be repeated.")
+@json_option
+@click.pass_context
+def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], as_json: bool) -> int:
+    """Search the clips: every word must occur in the name, a tag, the licence or where it came from."""
+    rows = find(open_library(ctx), words, tags)
+    if as_json:
+        print_json(rows)
+        return 0
+    lines = [
+        (
+            r.name, format_seconds(r.duration_s), r.role, "stereo" if r.channels == 2 else "mono",
+            format_db(r.loudness_lufs, ""), format_db(r.true_peak_dbtp, ""), " ".join(r.tags), r.licence or "not stated",
+        )
+        for r in rows
+    ]  # fmt: skip
+    if lines:
+        click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll"))
+    say(f"{len(rows)} clip{'' if len(rows) == 1 else 's'}.")
+    return 0

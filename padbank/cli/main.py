@@ -1,0 +1,129 @@
+"""The command line's front door: which commands there are, and how errors leave.
+
+Commands load only when they are called, so that ``padbank --help`` answers at
+once. Exit codes: 0 done, 1 error, 2 wrong usage, 3 done with findings.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from padbank import __version__
+from padbank.errors import PadbankError
+
+SECTIONS: dict[str, dict[str, str]] = {
+    "Clips": {
+        "add": "take files and folders into the library",
+        "split": "one long recording into clips at its silences",
+        "find": "search the clips",
+        "info": "everything known about a clip",
+        "edit": "trim, fades, role, level offset, play mode; --undo",
+        "tag": "add (+) and take off (-) tags",
+        "render": "hear what a pad would play, as a WAV",
+        "remove": "take clips out of sight (--undo brings them back)",
+        "measure": "measure files without adding them",
+    },
+    "Shows": {
+        "rig": "the hardware as data: check, list",
+        "show": "what a show wants: check, new",
+        "plan": "decide which clip sits under which pad of which bank",
+        "level": "each clip's gain and limiting, before any export",
+    },
+    "The card": {
+        "ready": "plan, export, verify, checklist: the last hour in one command",
+        "export": "write the numbered set whole",
+        "verify": "read the set back and prove it",
+        "sheet": "the printable map of the pads",
+    },
+    "padbank": {
+        "demo": "an invented show from end to end",
+        "check": "the library's own health",
+        "bench": "benchmarks against named peers",
+    },
+}
+
+COMMANDS = {name: text for section in SECTIONS.values() for name, text in section.items()}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are first asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"padbank.cli.{cmd_name}_command")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for title, commands in SECTIONS.items():
+            with formatter.section(title):
+                formatter.write_dl(list(commands.items()))
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        name = args[0] if args else ""
+        if name and not name.startswith("-") and name not in COMMANDS:
+            import difflib
+
+            near = difflib.get_close_matches(name, COMMANDS, n=1)
+            hint = f"did you mean {near[0]}?" if near else "padbank --help lists them."
+            raise click.UsageError(f"there is no command {name!r}: {hint}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Exit codes: 0 done, 1 error, 2 wrong usage, 3 done with findings.",
+)
+@click.option(
+    "--library",
+    metavar="FOLDER",
+    help="The library folder. Else PADBANK_LIBRARY, else ./library if it is there, else your user data folder.",
+)
+@click.version_option(__version__, prog_name="padbank")
+@click.pass_context
+def cli(ctx: click.Context, library: str | None) -> None:
+    """From a folder of clips to a proved card: measure, trim, level, lay out, export, verify."""
+    ctx.obj = library
+
+
+def main() -> None:
+    """Run padbank; every way out is an exit code and, for errors, one sentence."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        code = cli.main(prog_name="padbank", standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("padbank: stopped; what was reported as done is kept.", err=True)
+        sys.exit(130)
+    except PadbankError as error:
+        click.echo(f"padbank: {error}", err=True)
+        sys.exit(1)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except Exception as error:  # the last resort: a fault of our own, said in one sentence
+        if os.environ.get("PADBANK_TRACE"):
+            raise
+        click.echo(
+            f"padbank: a fault of padbank's own ({type(error).__name__}: {error}): nothing of yours was "
+            "changed beyond what was reported; run it again with PADBANK_TRACE=1 to see where, and report that.",
+            err=True,
+        )
+        sys.exit(1)

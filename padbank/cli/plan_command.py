@@ -1,0 +1,104 @@
+"""``padbank plan``."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import click
+
+from padbank.cli.common import (
+    exit_code,
+    json_option,
+    open_library,
+    print_findings,
+    print_json,
+    progress_bar,
+    say,
+)
+from padbank.cli.layout_print import print_layout, print_left_out, print_terms
+from padbank.workflow.plan import Planned, plan
+
+
+@contextmanager
+def stop_on_interrupt() -> Iterator[Callable[[], bool]]:
+    """Ctrl-C asks the planner for its best so far; a second one stops at once."""
+    asked = threading.Event()
+
+    def ask(number: int, frame: object) -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+        say("\nstopping with the best layout so far …")
+
+    if threading.current_thread() is not threading.main_thread():
+        yield asked.is_set
+        return
+    before = signal.signal(signal.SIGINT, ask)
+    try:
+        yield asked.is_set
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@click.command("plan")
+@click.argument("show")
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after so long with the best layout so far and its gap.")
+@click.option("--fresh", is_flag=True, help="Pay no heed to where the hands know the clips.")
+@json_option
+@click.pass_context
+def command(ctx: click.Context, show: str, seconds: float | None, fresh: bool, as_json: bool) -> int:
+    """Decide which clip sits under which pad of which bank, with a proof.
+
+    Every hard limit holds (memory, per-pad limits, worst-case voices, control
+    hits, rights, pins); then as many wishes as fit, close to the hands, where
+    they know it. Ctrl-C gives the best layout so far and its gap.
+    """
+    library = open_library(ctx)
+    with stop_on_interrupt() as should_stop, progress_bar("planning", quiet=True) as progress:
+        planned = plan(library, show, seconds=seconds, fresh=fresh, progress=progress, should_stop=should_stop)
+    if as_json:
+        print_json(as_mapping(planned))
+    else:
+        print_plan(planned)
+    return exit_code(planned.findings)
+
+
+def as_mapping(planned: Planned) -> dict[str, object]:
+    result = planned.result
+    return {
+        "layout": planned.layout.number,
+        "status": result.status,
+        "objective": result.objective,
+        "bound": result.bound,
+        "gap": result.gap,
+        "gap_without_wishes": result.gap_without_wishes,
+        "terms": result.terms,
+        "places": planned.layout.places,
+        "controls": planned.layout.controls,
+        "bank_segments": planned.layout.bank_segments,
+        "left_out": result.left_out,
+        "findings": planned.findings,
+    }
+
+
+def print_plan(planned: Planned) -> None:
+    result, rig = planned.result, planned.opened.rig
+    print_layout(planned.layout, rig, planned.moved)
+    click.echo()
+    print_terms(result.terms)
+    click.echo()
+    print_left_out(result.left_out)
+    print_findings(planned.findings)
+    if result.status == "proved":
+        proof = "proved: no layout of these banks costs less"
+    else:
+        proof = f"within {100 * result.gap:.2f} % of the best possible"
+    placed = len({p.clip for p in planned.layout.places})
+    say(
+        f"Layout {planned.layout.number}: {placed} clips on {len(planned.layout.places)} pads, "
+        f"cost {result.objective:.2f} s ({proof})."
+    )
+    say(f"Next: padbank level {planned.opened.show.name}, or padbank ready {planned.opened.show.name} --to FOLDER")

@@ -1,0 +1,62 @@
+"""``padbank rig check`` and ``padbank rig list``."""
+
+from __future__ import annotations
+
+import click
+
+from padbank.cli.common import (
+    exit_code,
+    json_option,
+    open_library,
+    print_findings,
+    print_json,
+    say,
+    table,
+)
+from padbank.units import format_bytes
+from padbank.workflow.shows import check_rig_file, list_rigs
+
+
+@click.group("rig")
+def command() -> None:
+    """The hardware as data: surfaces, pads, banks, memory, voices, file names."""
+
+
+@command.command("check")
+@click.argument("rig", metavar="RIG")
+@json_option
+@click.pass_context
+def check(ctx: click.Context, rig: str, as_json: bool) -> int:
+    """Check a rig file (a name, or the path of a .toml): pads that overlap, notes that clash, limits."""
+    loaded, findings = check_rig_file(open_library(ctx), rig)
+    if as_json:
+        print_json({"rig": loaded, "findings": findings})
+    else:
+        hands = sum(p.limb == "hand" for p in loaded.pads)
+        click.echo(f"{loaded.name}: {loaded.title}")
+        click.echo(
+            f"  {loaded.banks} banks of {len(loaded.pads)} pads ({hands} for hands, {len(loaded.pads) - hands} for feet), "
+            f"{len(loaded.controls)} control hits"
+        )
+        for device in loaded.devices:
+            click.echo(
+                f"  {device.name}: {format_bytes(device.memory_bytes)} of samples, {device.voices} voices, "
+                f"{device.bits}-bit WAV at {', '.join(map(str, device.sample_rates_hz))} Hz"
+            )
+        print_findings(findings)
+        say("No faults found." if not findings else f"{len(findings)} to look at.")
+    return exit_code(findings)
+
+
+@command.command("list")
+@json_option
+@click.pass_context
+def list_(ctx: click.Context, as_json: bool) -> int:
+    """List the rigs in the library and those that ship with padbank."""
+    rows = list_rigs(open_library(ctx))
+    if as_json:
+        print_json(rows)
+    else:
+        lines = [(r.name, r.title if r.fault is None else f"cannot be read: {r.fault}", r.banks, r.pads, r.file) for r in rows]
+        click.echo(table(lines, ("rig", "what it is", "banks", "pads", "file"), "llrrl"))
+    return 3 if any(r.fault for r in rows) else 0

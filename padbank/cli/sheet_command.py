@@ -1,0 +1,25 @@
+"""``padbank sheet``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from padbank.cli.common import open_library, say
+from padbank.workflow.sheet import draw
+
+
+@click.command("sheet")
+@click.argument("show")
+@click.option("-o", "--output", required=True, type=click.Path(path_type=Path, dir_okay=False), help="pads.pdf or pads.png")
+@click.option("--bank", type=int, help="This bank alone.")
+@click.option("--layout", "number", type=int, help="A layout's number; else the newest.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.pass_context
+def command(ctx: click.Context, show: str, output: Path, bank: int | None, number: int | None, paper: str) -> int:
+    """Draw the printable map of every bank, to scale, to be read from the stool."""
+    for note in draw(open_library(ctx), show, output, number=number, bank=bank, paper=paper):
+        say(f"note: {note}")
+    click.echo(str(output))
+    return 0

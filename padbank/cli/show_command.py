@@ -1,0 +1,47 @@
+"""``padbank show check`` and ``padbank show new``."""
+
+from __future__ import annotations
+
+import click
+
+from padbank.cli.common import exit_code, json_option, open_library, print_findings, print_json, say
+from padbank.workflow.shows import check_show_file, new_show
+
+
+@click.group("show")
+def command() -> None:
+    """What a show wants: segments, clips and tags, target level, rights."""
+
+
+@command.command("check")
+@click.argument("show")
+@json_option
+@click.pass_context
+def check(ctx: click.Context, show: str, as_json: bool) -> int:
+    """Check a show (a name, or the path of a .toml) against its rig and the library."""
+    opened, findings = check_show_file(open_library(ctx), show)
+    if as_json:
+        print_json({"show": opened.show, "findings": findings})
+    else:
+        wants = [w for s in opened.show.segments for w in s.wants]
+        click.echo(
+            f"{opened.show.name}: {len(opened.show.segments)} segments, {len(wants)} wants "
+            f"({sum(w.must for w in wants)} musts) on {opened.rig.title or opened.rig.name}, "
+            f"target {opened.show.target_lufs:g} LUFS, ceiling {opened.show.ceiling_dbtp:g} dBTP"
+        )
+        print_findings(findings)
+        say("No faults found." if not findings else f"{len(findings)} to look at.")
+    return exit_code(findings)
+
+
+@command.command("new")
+@click.argument("name")
+@click.option("--like", metavar="OLD", help="Start from this show's segments and wants, and keep its clips where the hands know them.")
+@click.option("--rig", help="Which rig it is for.")
+@click.pass_context
+def new(ctx: click.Context, name: str, like: str | None, rig: str | None) -> int:
+    """Write a new show file to fill in with any text editor."""
+    path = new_show(open_library(ctx), name, like=like, rig=rig)
+    click.echo(str(path))
+    say(f"Open it in a text editor, then: padbank show check {name}")
+    return 0

@@ -1,0 +1,309 @@
+"""The catalogue: SQLite rows on one side, domain values on the other.
+
+Every change happens inside one transaction. Two programs beside each other
+(a command and the page) wait for one another for ``BUSY_S`` seconds. Numbers
+that SQLite cannot hold (NaN, infinities) never reach it: what does not exist
+is NULL.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import asdict, fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from padbank.domain import Clip, ControlPlace, Layout, Measurement, Original, Place, Recipe
+from padbank.errors import InputError, StoreError
+from padbank.store.migrations import migrations
+
+BUSY_S = 15.0
+
+AS_PLAYED = "/as-played"
+"""What the meter adds to its method's name when it counts a mono clip on both sides."""
+
+CLIP_QUERY = """
+select c.id, c.name, c.licence, c.credit, c.recipe_number, c.removed_at, r.recipe,
+       o.*, (select group_concat(tag, ' ') from (select tag from tags where clip = c.id order by tag)) as tags
+from clips c
+join originals o on o.sha256 = c.original
+join recipes r on r.clip = c.id and r.number = c.recipe_number
+"""
+
+
+def now_text() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def recipe_to_json(recipe: Recipe) -> str:
+    return json.dumps(asdict(recipe), sort_keys=True)
+
+
+def recipe_from_json(text: str) -> Recipe:
+    return Recipe(**json.loads(text))
+
+
+def layout_to_json(layout: Layout) -> str:
+    return json.dumps(asdict(layout), sort_keys=True)
+
+
+def layout_from_json(text: str) -> Layout:
+    data = json.loads(text)
+    data["places"] = tuple(Place(**p) for p in data["places"])
+    data["controls"] = tuple(ControlPlace(**c) for c in data["controls"])
+    data["bank_segments"] = tuple(tuple(s) for s in data["bank_segments"])
+    return Layout(**data)
+
+
+class Catalogue:
+    """One open catalogue. Use as a context manager, or call ``close``."""
+
+    def __init__(self, path: Path) -> None:
+        """Open or make the catalogue at ``path``; bring its schema up to date.
+
+        An older catalogue is copied beside itself (``catalogue.before-….db``)
+        before its schema changes.
+
+        Raises
+        ------
+        StoreError
+            when it is no catalogue, is held by another program, or was made by a newer padbank
+        """
+        self.path = path
+        try:
+            connection = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
+            connection.execute("pragma foreign_keys = on")
+            self.db = Database(connection, execute_plugins=False)
+            self._bring_up_to_date()
+        except sqlite3.DatabaseError as error:
+            raise StoreError(
+                f"{path} cannot be opened as a library catalogue ({error}): close other programs that "
+                "use it, or put back a copy of the library folder"
+            ) from error
+
+    def _bring_up_to_date(self) -> None:
+        names = {m.name for m in migrations._migrations}
+        applied = {m.name for m in migrations.applied(self.db)}
+        if applied - names:
+            raise StoreError(
+                f"{self.path} was made by a newer padbank: update padbank (git pull, then start.py) and try again"
+            )
+        pending = migrations.pending(self.db)
+        if not pending:
+            return
+        if applied:
+            backup = self.path.with_name(f"{self.path.stem}.before-{pending[0].name}.db")
+            with sqlite3.connect(backup) as copy:
+                self.db.conn.backup(copy)
+            copy.close()
+        migrations.apply(self.db)
+
+    def close(self) -> None:
+        self.db.close()
+
+    def atomic(self) -> AbstractContextManager[Database]:
+        """Everything inside happens together or not at all."""
+        return self.db.atomic()
+
+    # ------------------------------------------------------------ originals and sources
+
+    def add_original(self, original: Original) -> None:
+        self.db.table("originals").insert({**asdict(original), "added_at": now_text()}, ignore=True)
+
+    def has_original(self, sha256: str) -> bool:
+        return bool(list(self.db.query("select 1 from originals where sha256 = ?", [sha256])))
+
+    def original_like(self, sound_sha256: str) -> str | None:
+        """SHA-256 of an original whose decoded sound is the same, if there is one."""
+        rows = list(
+            self.db.query(
+                "select o.sha256 from originals o join clips c on c.original = o.sha256 "
+                "where o.sound_sha256 = ? order by c.id limit 1",
+                [sound_sha256],
+            )
+        )
+        return rows[0]["sha256"] if rows else None
+
+    def originals(self) -> list[Original]:
+        names = [f.name for f in fields(Original)]
+        return [Original(**{n: row[n] for n in names}) for row in self.db.table("originals").rows]
+
+    def source_seen(self, path: str, section: str) -> tuple[int, int, str] | None:
+        """(size, modification time in ns, original) of a file as it was when added."""
+        for row in self.db.table("sources").rows_where("path = ? and section = ?", [path, section]):
+            return row["n_bytes"], row["mtime_ns"], row["original"]
+        return None
+
+    def note_source(self, path: str, section: str, n_bytes: int, mtime_ns: int, original: str) -> None:
+        self.db.table("sources").upsert(
+            {"path": path, "section": section, "n_bytes": n_bytes, "mtime_ns": mtime_ns, "original": original},
+            pk=("path", "section"),
+        )
+
+    # ------------------------------------------------------------ clips
+
+    def _clip(self, row: dict[str, Any]) -> Clip:
+        original = Original(**{f.name: row[f.name] for f in fields(Original)})
+        return Clip(
+            name=row["name"],
+            original=original,
+            recipe=recipe_from_json(row["recipe"]),
+            tags=tuple((row["tags"] or "").split()),
+            licence=row["licence"],
+            credit=row["credit"],
+        )
+
+    def clips(self, *, removed: bool = False) -> list[Clip]:
+        """All clips in order of name."""
+        where = "where c.removed_at is not null" if removed else "where c.removed_at is null"
+        return [self._clip(row) for row in self.db.query(f"{CLIP_QUERY} {where} order by c.name")]
+
+    def clip_named(self, name: str, *, removed: bool = False) -> Clip | None:
+        state = "is not null" if removed else "is null"
+        for row in self.db.query(f"{CLIP_QUERY} where c.name = ? and c.removed_at {state}", [name]):
+            return self._clip(row)
+        return None
+
+    def clip_of(self, sha256: str) -> tuple[Clip, bool] | None:
+        """The clip of an original and whether it has been removed."""
+        rows = self.db.query(f"{CLIP_QUERY} where c.original = ? order by c.removed_at is not null, c.id", [sha256])
+        for row in rows:
+            return self._clip(row), row["removed_at"] is not None
+        return None
+
+    def names_taken(self) -> set[str]:
+        """Every name in use, removed clips included."""
+        return {row["name"] for row in self.db.query("select name from clips")}
+
+    def add_clip(self, clip: Clip, why: str = "as proposed") -> None:
+        row = {
+            "name": clip.name, "original": clip.original.sha256, "recipe_number": 1,
+            "licence": clip.licence, "credit": clip.credit, "added_at": now_text(), "removed_at": None,
+        }  # fmt: skip
+        clip_id = self.db.table("clips").insert(row).last_pk
+        self.db.table("recipes").insert(
+            {"clip": clip_id, "number": 1, "recipe": recipe_to_json(clip.recipe), "made_at": now_text(), "why": why}
+        )
+        self.db.table("tags").insert_all({"clip": clip_id, "tag": tag} for tag in clip.tags)
+
+    def _id(self, name: str) -> int:
+        for row in self.db.query("select id from clips where name = ?", [name]):
+            return int(row["id"])
+        raise InputError(f"there is no clip named {name!r}: padbank find lists the names")
+
+    def set_recipe(self, name: str, recipe: Recipe, why: str) -> int:
+        """A new recipe for a clip, after the one in force; later undone ones are dropped."""
+        clip_id = self._id(name)
+        number = self.recipe_number(name) + 1
+        self.db.table("recipes").delete_where("clip = ? and number >= ?", [clip_id, number])
+        self.db.table("recipes").insert(
+            {"clip": clip_id, "number": number, "recipe": recipe_to_json(recipe), "made_at": now_text(), "why": why}
+        )
+        self.db.table("clips").update(clip_id, {"recipe_number": number})
+        return number
+
+    def recipe_number(self, name: str) -> int:
+        return int(next(iter(self.db.query("select recipe_number from clips where name = ?", [name])))["recipe_number"])
+
+    def undo_recipe(self, name: str) -> Recipe | None:
+        """Step back to the recipe before; None when there is none."""
+        clip_id, number = self._id(name), self.recipe_number(name)
+        if number <= 1:
+            return None
+        self.db.table("clips").update(clip_id, {"recipe_number": number - 1})
+        row = self.db.table("recipes").get((clip_id, number - 1))
+        return recipe_from_json(row["recipe"])
+
+    def recipe_history(self, name: str) -> list[dict[str, Any]]:
+        """Every recipe of a clip: number, recipe (as a mapping), when and why."""
+        rows = self.db.table("recipes").rows_where("clip = ?", [self._id(name)], order_by="number")
+        return [{**row, "recipe": json.loads(row["recipe"])} for row in rows]
+
+    def rename(self, name: str, new_name: str) -> None:
+        if new_name in self.names_taken():
+            raise InputError(f"the name {new_name!r} is taken: choose another")
+        self.db.table("clips").update(self._id(name), {"name": new_name})
+
+    def set_rights(self, name: str, licence: str | None, credit: str | None) -> None:
+        self.db.table("clips").update(self._id(name), {"licence": licence, "credit": credit})
+
+    def change_tags(self, name: str, add: Iterable[str], drop: Iterable[str]) -> None:
+        clip_id = self._id(name)
+        for tag in drop:
+            self.db.table("tags").delete_where("clip = ? and tag = ?", [clip_id, tag])
+        self.db.table("tags").insert_all(({"clip": clip_id, "tag": tag} for tag in add), ignore=True)
+
+    def set_removed(self, name: str, removed: bool) -> None:
+        """Take a clip out of sight, or bring it back. Its original stays."""
+        self.db.table("clips").update(self._id(name), {"removed_at": now_text() if removed else None})
+
+    def tag_counts(self) -> dict[str, int]:
+        query = (
+            "select tag, count(*) as n from tags join clips on clips.id = tags.clip "
+            "where removed_at is null group by tag order by tag"
+        )
+        return {row["tag"]: row["n"] for row in self.db.query(query)}
+
+    # ------------------------------------------------------------ measurements
+
+    def keep_measurement(self, original: str, recipe_key: str, measurement: Measurement) -> None:
+        row = {"original": original, "recipe_key": recipe_key, **asdict(measurement)}
+        self.db.table("measurements").upsert(row, pk=("original", "recipe_key", "method"))
+
+    def measurement(self, original: str, recipe_key: str, method: str) -> Measurement | None:
+        rows = self.db.table("measurements").rows_where(
+            "original = ? and recipe_key = ? and method in (?, ?)", [original, recipe_key, method, method + AS_PLAYED]
+        )
+        for row in rows:
+            return _measurement(row)
+        return None
+
+    def measurements(self, method: str) -> dict[tuple[str, str], Measurement]:
+        """Everything measured with ``method`` (mono as in the file, or as played), by (original, recipe key)."""
+        rows = self.db.table("measurements").rows_where("method in (?, ?)", [method, method + AS_PLAYED])
+        return {(row["original"], row["recipe_key"]): _measurement(row) for row in rows}
+
+    def keep_profile(self, original: str, recipe_key: str, profile: dict[str, Any]) -> None:
+        self.db.table("profiles").upsert(
+            {"original": original, "recipe_key": recipe_key, "profile": json.dumps(profile, sort_keys=True)},
+            pk=("original", "recipe_key"),
+        )
+
+    def profiles(self) -> dict[tuple[str, str], dict[str, Any]]:
+        return {(r["original"], r["recipe_key"]): json.loads(r["profile"]) for r in self.db.table("profiles").rows}
+
+    # ------------------------------------------------------------ layouts
+
+    def add_layout(self, layout: Layout, result: dict[str, Any]) -> Layout:
+        """Number and keep a layout with what is known of it; returns it with its number."""
+        rows = list(self.db.query("select max(number) as n from layouts where show = ?", [layout.show]))
+        number = (rows[0]["n"] or 0) + 1
+        numbered = replace(layout, number=number)
+        self.db.table("layouts").insert(
+            {
+                "show": layout.show, "number": number, "rig": layout.rig,
+                "layout": layout_to_json(numbered), "result": json.dumps(result, sort_keys=True),
+                "made_at": now_text(),
+            }
+        )  # fmt: skip
+        return numbered
+
+    def layout(self, show: str, number: int | None = None) -> tuple[Layout, dict[str, Any]] | None:
+        """A show's layout and its result: the newest, or the one with that number."""
+        where, args = ("show = ?", [show]) if number is None else ("show = ? and number = ?", [show, number])
+        for row in self.db.table("layouts").rows_where(where, args, order_by="number desc", limit=1):
+            return layout_from_json(row["layout"]), json.loads(row["result"])
+        return None
+
+    def layout_numbers(self, show: str) -> Sequence[int]:
+        return [r["number"] for r in self.db.query("select number from layouts where show = ? order by number", [show])]
+
+
+def _measurement(row: dict[str, Any]) -> Measurement:
+    return Measurement(**{f.name: row[f.name] for f in fields(Measurement)})

@@ -1,0 +1,195 @@
+"""Find, show, edit, tag and remove clips. Edits only ever make a new recipe."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from padbank.domain import Clip, Measurement, Recipe
+from padbank.dsp.measure import METHOD
+from padbank.errors import InputError
+from padbank.store.library import Library
+from padbank.workflow.keys import played_key
+from padbank.workflow.rights import caution_for, check_licence
+from padbank.workflow.tags import check_tag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipRow:
+    """One line of a search: what a person needs to choose a clip."""
+
+    name: str
+    duration_s: float
+    role: str
+    channels: int
+    sample_rate_hz: int
+    loudness_lufs: float | None
+    true_peak_dbtp: float | None
+    tags: tuple[str, ...]
+    licence: str | None
+    source: str
+
+
+def find(library: Library, words: Sequence[str] = (), tags: Sequence[str] = ()) -> list[ClipRow]:
+    """Clips in which every word occurs (in name, tags, source or licence) and that have every tag."""
+    wanted = [w.lower() for w in words]
+    must_have = {check_tag(t) for t in tags}
+    levels = library.catalogue.measurements(METHOD)
+    rows = []
+    for clip in library.catalogue.clips():
+        text = " ".join((clip.name, *clip.tags, clip.original.source, clip.licence or "")).lower()
+        if must_have <= set(clip.tags) and all(w in text for w in wanted):
+            rows.append(clip_row(clip, levels.get((clip.original.sha256, played_key(clip.recipe)))))
+    return rows
+
+
+def clip_row(clip: Clip, measured: Measurement | None) -> ClipRow:
+    return ClipRow(
+        name=clip.name,
+        duration_s=clip.duration_s,
+        role=clip.recipe.role,
+        channels=clip.channels_played,
+        sample_rate_hz=clip.original.sample_rate_hz,
+        loudness_lufs=measured.loudness_lufs(clip.recipe.role) if measured else None,
+        true_peak_dbtp=measured.true_peak_dbtp if measured else None,
+        tags=clip.tags,
+        licence=clip.licence,
+        source=clip.original.source,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipInfo:
+    """Everything known about a clip."""
+
+    clip: Clip
+    duration_s: float
+    as_file: Measurement | None
+    as_played: Measurement | None
+    history: tuple[dict[str, Any], ...]
+    rights_caution: str | None
+    original_file: str
+
+
+def info(library: Library, name: str) -> ClipInfo:
+    clip = library.clip(name)
+    sha256 = clip.original.sha256
+    return ClipInfo(
+        clip=clip,
+        duration_s=clip.duration_s,
+        as_file=library.catalogue.measurement(sha256, "file", METHOD),
+        as_played=library.catalogue.measurement(sha256, played_key(clip.recipe), METHOD),
+        history=tuple(library.catalogue.recipe_history(clip.name)),
+        rights_caution=caution_for(clip.licence),
+        original_file=str(library.original_file(clip)),
+    )
+
+
+def edit(
+    library: Library,
+    name: str,
+    changes: Mapping[str, Any],
+    *,
+    new_name: str | None = None,
+    licence: str | None = None,
+    credit: str | None = None,
+) -> Clip:
+    """Change fields of a clip's recipe (each name as in ``Recipe``), its name or its rights.
+
+    Raises
+    ------
+    InputError
+        when the outcome would not be a clip: a start past the end of the
+        sound, a loop outside the trim, a name that is taken
+    """
+    clip = library.clip(name)
+    recipe = replace(clip.recipe, **changes)
+    if changes:
+        check_recipe(clip, recipe)
+    with library.catalogue.atomic():
+        if changes and recipe != clip.recipe:
+            why = ", ".join(f"{k}={v}" for k, v in sorted(changes.items()))
+            library.catalogue.set_recipe(clip.name, recipe, why)
+        if licence is not None or credit is not None:
+            licence = check_licence(licence) if licence else clip.licence
+            library.catalogue.set_rights(clip.name, licence, credit if credit is not None else clip.credit)
+        if new_name and new_name != clip.name:
+            replace(clip, name=new_name)  # checks the spelling
+            library.catalogue.rename(clip.name, new_name)
+    return library.clip(new_name or clip.name)
+
+
+def check_recipe(clip: Clip, recipe: Recipe) -> None:
+    """Raise InputError when the recipe does not lie inside the clip's original."""
+    length_s = clip.original.duration_s
+    if recipe.start_s >= length_s:
+        raise InputError(
+            f"{clip.name}: start {recipe.start_s:.3f} s is past the end of the sound ({length_s:.3f} s): choose an earlier one"
+        )
+    if recipe.end_s is not None and recipe.end_s > length_s + 1e-6:
+        raise InputError(
+            f"{clip.name}: end {recipe.end_s:.3f} s is past the end of the sound ({length_s:.3f} s): choose an earlier one"
+        )
+    end_s = min(length_s, recipe.end_s if recipe.end_s is not None else length_s)
+    if recipe.fade_in_s + recipe.fade_out_s > end_s - recipe.start_s + 1e-9:
+        raise InputError(f"{clip.name}: the fades are longer than the clip ({end_s - recipe.start_s:.3f} s): shorten them")
+    if recipe.channels == "right" and clip.original.channels < 2:
+        raise InputError(f"{clip.name}: has one channel only: choose as-is or mono")
+    loop = (recipe.loop_start_s, recipe.loop_end_s)
+    if loop[0] is not None and loop[1] is not None and not recipe.start_s - 1e-9 <= loop[0] < loop[1] <= end_s + 1e-9:
+        raise InputError(
+            f"{clip.name}: the loop {loop[0]:.3f}–{loop[1]:.3f} s lies outside the trim "
+            f"{recipe.start_s:.3f}–{end_s:.3f} s: move the loop or the trim"
+        )
+
+
+def undo(library: Library, name: str) -> Clip:
+    """The recipe before the one in force.
+
+    Raises
+    ------
+    InputError
+        when there is nothing to undo
+    """
+    clip = library.clip(name)
+    with library.catalogue.atomic():
+        if library.catalogue.undo_recipe(clip.name) is None:
+            raise InputError(f"{clip.name} has no earlier edit to go back to")
+    return library.clip(clip.name)
+
+
+def change_tags(library: Library, names: Sequence[str], changes: Sequence[str]) -> list[Clip]:
+    """``+word`` adds, ``-word`` takes off, a bare word adds."""
+    if not changes:
+        raise InputError("no tags given: write +laugh to add one, -laugh to take it off")
+    add = [check_tag(c.removeprefix("+")) for c in changes if not c.startswith("-")]
+    drop = [check_tag(c[1:]) for c in changes if c.startswith("-")]
+    clips = [library.clip(n) for n in names]
+    with library.catalogue.atomic():
+        for clip in clips:
+            library.catalogue.change_tags(clip.name, add, drop)
+    return [library.clip(c.name) for c in clips]
+
+
+def remove(library: Library, names: Sequence[str]) -> list[str]:
+    """Take clips out of sight. Originals and recipes stay; ``bring_back`` undoes it."""
+    clips = [library.clip(n) for n in names]
+    with library.catalogue.atomic():
+        for clip in clips:
+            library.catalogue.set_removed(clip.name, True)
+    return [c.name for c in clips]
+
+
+def bring_back(library: Library, names: Sequence[str]) -> list[str]:
+    with library.catalogue.atomic():
+        for name in names:
+            if library.catalogue.clip_named(name, removed=True) is None:
+                gone = ", ".join(c.name for c in library.catalogue.clips(removed=True)) or "none"
+                raise InputError(f"no removed clip is named {name!r}; removed are: {gone}")
+            library.catalogue.set_removed(name, False)
+    return list(names)
+
+
+def recipe_as_mapping(recipe: Recipe) -> dict[str, Any]:
+    return asdict(recipe)

@@ -1,0 +1,133 @@
+"""What the planner and the level rules need to know of clips, kept once it is known.
+
+``clip_facts``: for each clip the versions that the rig's devices take, with
+their bytes and losses, judged on the clip itself. ``played_levels``: loudness
+and peak of each clip as a pad plays it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from padbank.domain import Clip, Measurement, Rig
+from padbank.dsp.measure import METHOD, Meter
+from padbank.dsp.render import choose_channels
+from padbank.dsp.versions import mono_loss_db, rate_loss_db
+from padbank.layout.problem import ClipFacts, Version
+from padbank.progress import Progress, silent
+from padbank.store.library import Library
+from padbank.units import seconds_to_frames
+from padbank.workflow.ingest import IN_MEMORY_S, measure_as_played
+from padbank.workflow.keys import played_key
+from padbank.workflow.render import blocks_of, read_part
+
+JUDGED_S = 120.0
+"""Losses of longer clips are judged on their first two minutes."""
+
+RATES_HZ = (8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000)
+
+
+def played_levels(library: Library, clips: Iterable[Clip], progress: Progress = silent) -> dict[str, Measurement]:
+    """Measurement of each clip as played (by name), from the catalogue or measured now."""
+    return {name: both[0] for name, both in _studied(library, list(clips), (), progress).items()}
+
+
+def clip_facts(
+    library: Library, clips: Iterable[Clip], rig: Rig, *, uses: dict[str, float] | None = None, progress: Progress = silent
+) -> dict[str, ClipFacts]:
+    """Planner's facts by clip name.
+
+    A stereo clip has a stereo and a mono version, each at every rate that some
+    device of the rig takes.
+    """
+    rates = tuple(sorted({r for d in rig.devices for r in d.sample_rates_hz}))
+    clips = list(clips)
+    studied = _studied(library, clips, rates, progress)
+    bits = max(d.bits for d in rig.devices)
+    facts = {}
+    for clip in clips:
+        measured, profile = studied[clip.name]
+        versions = []
+        for channels in range(clip.channels_played, 0, -1):
+            mono_db = profile["mono_db"] if channels < clip.channels_played else 0.0
+            for rate in rates:
+                frames = seconds_to_frames(clip.duration_s, rate)
+                versions.append(
+                    Version(
+                        channels=channels,
+                        sample_rate_hz=rate,
+                        n_bytes=frames * channels * bits // 8,
+                        frames=frames,
+                        loss_db=round(mono_db + profile["rate_db"].get(str(rate), 0.0), 3),
+                    )
+                )
+        facts[clip.name] = ClipFacts(
+            name=clip.name,
+            duration_s=clip.duration_s,
+            tags=clip.tags,
+            versions=tuple(versions),
+            play_mode=clip.recipe.play_mode,
+            mute_group=clip.recipe.mute_group,
+            loudness_lufs=measured.loudness_lufs(clip.recipe.role),
+            cleared=clip.cleared,
+            uses=(uses or {}).get(clip.name, 0.0),
+        )
+    return facts
+
+
+def _studied(
+    library: Library, clips: list[Clip], rates: tuple[int, ...], progress: Progress
+) -> dict[str, tuple[Measurement, dict[str, Any]]]:
+    """Measurement and loss profile of each clip; what is missing is worked out and kept."""
+    levels, profiles = library.catalogue.measurements(METHOD), library.catalogue.profiles()
+    found: dict[str, tuple[Measurement, dict[str, Any]]] = {}
+    every_rate = tuple(sorted({*RATES_HZ, *rates}))
+    missing = []
+    for clip in clips:
+        key = (clip.original.sha256, played_key(clip.recipe))
+        judged = profiles.get(key, {}).get("rate_db", {})
+        if key in levels and all(str(r) in judged for r in rates):
+            found[clip.name] = (levels[key], profiles.get(key, {}))
+        else:
+            missing.append(clip)
+    for index, clip in enumerate(missing):
+        progress(index, len(missing), clip.name)
+        sha256, key_text = clip.original.sha256, played_key(clip.recipe)
+        original = library.original_file(clip)
+        measured = levels.get((sha256, key_text)) or measure_clip(original, clip)
+        head_recipe = clip.recipe
+        if clip.duration_s > JUDGED_S:
+            head_recipe = replace(clip.recipe, end_s=clip.recipe.start_s + JUDGED_S, loop_start_s=None, loop_end_s=None)
+        head, rate_hz = read_part(original, head_recipe)
+        profile = {
+            "mono_db": mono_loss_db(head) if clip.channels_played == 2 else 0.0,
+            "rate_db": {str(r): loss for r, loss in rate_loss_db(head, rate_hz, every_rate).items()},
+        }
+        with library.catalogue.atomic():
+            library.catalogue.keep_measurement(sha256, key_text, measured)
+            library.catalogue.keep_profile(sha256, key_text, profile)
+        found[clip.name] = (measured, profile)
+    progress(len(missing), len(missing), "")
+    return found
+
+
+def measure_clip(original: Path, clip: Clip) -> Measurement:
+    """What a pad would play of a clip, at the original's rate.
+
+    Long clips are streamed, and their fades (milliseconds of minutes) left out.
+    """
+    if clip.duration_s <= IN_MEMORY_S:
+        samples, rate_hz = read_part(original, clip.recipe, spare_frames=1)
+        return measure_as_played(samples, rate_hz, clip.recipe, offset_s=clip.recipe.start_s)
+    channels = clip.channels_played
+    meter: Meter | None = None
+    for block, rate_hz in blocks_of(original, clip.recipe):
+        meter = meter or Meter(rate_hz, channels, as_played=True)
+        meter.feed(choose_channels(np.asarray(block, dtype=np.float64), clip.recipe, channels))
+    assert meter is not None
+    return meter.result()

@@ -1,0 +1,178 @@
+"""``plan``: which clip sits under which pad of which bank, with its proof; numbered and kept.
+
+The hands' known layout is that of the show named by ``like``, else the show's
+own newest layout. The same library, show and rig give the same layout; one
+that is the same as the newest is not numbered again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from padbank.domain import Finding, Layout, Place, Rig, Show
+from padbank.errors import InputError
+from padbank.layout.cost import Term
+from padbank.layout.evaluate import Evaluation, LeftOut, evaluate
+from padbank.layout.problem import ClipFacts
+from padbank.layout.rigcheck import check_rig
+from padbank.layout.showcheck import check_show
+from padbank.layout.solve import PlanResult, solve
+from padbank.progress import Progress, silent
+from padbank.store.library import Library
+from padbank.workflow.facts import clip_facts
+from padbank.workflow.shows import OpenShow, open_show
+
+__all__ = [
+    "Judged", "LeftOut", "Planned", "Term", "by_bank", "facts_for", "judge", "keep_layout", "known_layout",
+    "moved_places", "newest_layout", "plan", "wanted_clips",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A plan as kept: the solver's result, the layout with its number, every finding."""
+
+    opened: OpenShow
+    result: PlanResult
+    layout: Layout
+    facts: dict[str, ClipFacts]
+    moved: frozenset[tuple[int, str]]
+    """(bank, pad) of clips that are not where the hands know them"""
+    findings: tuple[Finding, ...]
+
+
+def wanted_clips(opened: OpenShow) -> dict[str, Any]:
+    """The library's clips that the show could place: named, pinned or tagged."""
+    names = {w.clip for s in opened.show.segments for w in s.wants if w.clip}
+    names |= {p.clip for p in opened.show.pins}
+    tags = {w.tag for s in opened.show.segments for w in s.wants if w.tag}
+    return {n: c for n, c in opened.clips.items() if n in names or tags & set(c.tags)}
+
+
+def facts_for(library: Library, opened: OpenShow, progress: Progress = silent) -> dict[str, ClipFacts]:
+    return clip_facts(library, wanted_clips(opened).values(), opened.rig, progress=progress)
+
+
+def known_layout(library: Library, show: Show) -> Layout | None:
+    """The layout that the hands know: of the show named by ``like``, else the show's own newest."""
+    for name in (show.like, show.name):
+        if name and (found := library.catalogue.layout(name)):
+            return found[0]
+    return None
+
+
+def plan(
+    library: Library,
+    name: str,
+    *,
+    seconds: float | None = None,
+    fresh: bool = False,
+    progress: Progress = silent,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Planned:
+    """Lay out a show and keep the layout.
+
+    Parameters
+    ----------
+    seconds : stop after so long with the best layout so far; None: until proved
+    fresh : pay no heed to what the hands know
+
+    Raises
+    ------
+    InputError, ConfigError
+        when the show or rig cannot be read or has an error that forbids planning
+    PlanError
+        when the musts cannot all be placed; the text gives the smallest reason
+    """
+    opened = open_show(library, name)
+    doubts = [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
+    facts = facts_for(library, opened, progress)
+    known = None if fresh else known_layout(library, opened.show)
+    result = solve(
+        opened.rig, opened.show, facts, known, seconds=seconds, progress=progress, should_stop=should_stop
+    )
+    layout = keep_layout(library, result.layout, result)
+    return Planned(
+        opened=opened,
+        result=replace(result, layout=layout),
+        layout=layout,
+        facts=facts,
+        moved=moved_places(layout, known),
+        findings=tuple(dict.fromkeys([*doubts, *result.findings])),
+    )
+
+
+def keep_layout(library: Library, layout: Layout, result: PlanResult | None) -> Layout:
+    """Number and keep a layout, unless it is the same as the newest one."""
+    newest = library.catalogue.layout(layout.show)
+    if newest and replace(newest[0], number=0) == replace(layout, number=0):
+        return newest[0]
+    note: dict[str, Any] = {"by": "hand"}
+    if result is not None:
+        note = {"by": "plan", "status": result.status, "objective": result.objective, "bound": result.bound, "gap": result.gap}
+    with library.catalogue.atomic():
+        return library.catalogue.add_layout(layout, note)
+
+
+def moved_places(layout: Layout, known: Layout | None) -> frozenset[tuple[int, str]]:
+    """Places whose clip the hands know on another pad or bank. Clips new to them have not moved."""
+    if known is None:
+        return frozenset()
+    where: dict[str, set[tuple[int, str]]] = {}
+    for place in known.places:
+        where.setdefault(place.clip, set()).add((place.bank, place.pad_id))
+    return frozenset(
+        (p.bank, p.pad_id) for p in layout.places if p.clip in where and (p.bank, p.pad_id) not in where[p.clip]
+    )
+
+
+def newest_layout(library: Library, show: str, number: int | None = None) -> Layout:
+    """The show's newest layout, or the one of that number.
+
+    Raises
+    ------
+    InputError
+        when there is none
+    """
+    found = library.catalogue.layout(show, number)
+    if found is None:
+        known = library.catalogue.layout_numbers(show)
+        hint = f"its layouts are numbered {known[0]} to {known[-1]}" if known else f"run: padbank plan {show}"
+        raise InputError(f"show {show} has no layout{'' if number is None else f' {number}'} yet: {hint}")
+    return found[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A layout weighed by the evaluator: every term, the sum, every finding."""
+
+    opened: OpenShow
+    layout: Layout
+    facts: dict[str, ClipFacts]
+    evaluation: Evaluation
+
+
+def judge(library: Library, name: str, number: int | None = None) -> Judged:
+    """Weigh a kept layout with today's clips, rig and show."""
+    opened = open_show(library, name)
+    layout = newest_layout(library, opened.show.name, number)
+    facts = facts_for(library, opened)
+    placed = {p.clip for p in layout.places}
+    extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
+    facts.update(clip_facts(library, extra.values(), opened.rig))
+    known = known_layout(library, opened.show)
+    return Judged(
+        opened=opened, layout=layout, facts=facts, evaluation=evaluate(opened.rig, opened.show, facts, layout, known)
+    )
+
+
+def by_bank(layout: Layout, rig: Rig) -> list[list[tuple[str, Place | None, str | None]]]:
+    """For each bank, each pad of the rig: (pad, place or None, control label or None)."""
+    places = {(p.bank, p.pad_id): p for p in layout.places}
+    controls = {(c.bank, c.pad_id): c.label for c in layout.controls}
+    return [
+        [(pad.pad_id, places.get((bank, pad.pad_id)), controls.get((bank, pad.pad_id))) for pad in rig.pads]
+        for bank in range(1, rig.banks + 1)
+    ]

@@ -1,0 +1,65 @@
+"""Worker processes: all cores, one linear-algebra thread each, the same on every system."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from typing import Any
+
+MAX_WORKERS = 61
+"""Windows can wait for no more than this many processes."""
+
+THREAD_SETTINGS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0)) or 1
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def one_blas_thread() -> Iterator[None]:
+    """Worker processes started inside use one linear-algebra thread each."""
+    before = {name: os.environ.get(name) for name in THREAD_SETTINGS}
+    os.environ.update(dict.fromkeys(THREAD_SETTINGS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+@contextmanager
+def worker_pool(
+    workers: int, initializer: Callable[..., None] | None = None, initargs: tuple[Any, ...] = ()
+) -> Iterator[ProcessPoolExecutor]:
+    """A pool of fresh ("spawn") processes; what is not begun when it closes is dropped."""
+    with one_blas_thread():
+        pool = ProcessPoolExecutor(
+            min(workers, MAX_WORKERS),
+            mp_context=multiprocessing.get_context("spawn"),
+            initializer=initializer,
+            initargs=initargs,
+        )
+        try:
+            yield pool
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def mapper(*, parallel: bool) -> Iterator[Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]]:
+    """``map``, or a pool's ``map``; results in order either way."""
+    if not parallel or cores() < 2:
+        yield map
+        return
+    with worker_pool(cores()) as pool:
+        yield pool.map

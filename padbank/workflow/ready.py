@@ -1,0 +1,125 @@
+"""``ready``: plan, export, verify and a short checklist, for the last hour before a show."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+from padbank.progress import Progress, silent
+from padbank.store.library import Library
+from padbank.workflow.export import Exported, export
+from padbank.workflow.plan import Planned, plan
+from padbank.workflow.verify import Verified, verify
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One line of the checklist: what, whether it holds, and the figures behind it."""
+
+    text: str
+    ok: bool
+    figures: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    planned: Planned
+    exported: Exported
+    verified: Verified
+    checks: tuple[Check, ...]
+    to_do: tuple[str, ...]
+
+    @property
+    def ok(self) -> bool:
+        return all(c.ok for c in self.checks)
+
+
+def make_ready(
+    library: Library,
+    name: str,
+    folder: Path,
+    *,
+    seconds: float | None = None,
+    accept: Collection[str] = (),
+    progress: Progress = silent,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Ready:
+    """Plan, export and verify a show, then say what is checked and what is left to do by hand.
+
+    Raises
+    ------
+    PadbankError
+        from the step that could not go on
+    """
+    planned = plan(library, name, seconds=seconds, progress=progress, should_stop=should_stop)
+    exported = export(library, name, folder, accept=accept, progress=progress)
+    verified = verify(exported.folder, progress=progress)
+    return Ready(
+        planned=planned,
+        exported=exported,
+        verified=verified,
+        checks=tuple(checklist(planned, exported, verified)),
+        to_do=tuple(by_hand(planned)),
+    )
+
+
+def checklist(planned: Planned, exported: Exported, verified: Verified) -> list[Check]:
+    """What the commands have proved, each with its figures."""
+    card = exported.written.card
+    wants = [w for s in planned.opened.show.segments for w in s.wants]
+    missing = [item for item in planned.result.left_out if item.must]
+    short = [f for f in card.files if f.short_lu >= 0.05]
+    peaks = [f.true_peak_dbtp for f in card.files if f.true_peak_dbtp is not None]
+    unclear = [f for f in exported.findings if f.code == "rights-unknown"]
+    gap = "proved the best" if planned.result.status == "proved" else f"within {100 * planned.result.gap:.1f} % of the best"
+    rows = [row for report in verified.reports for row in report.files]
+    worst = max((abs(r.off_lu) for r in rows if r.off_lu is not None and not r.short_lu), default=0.0)
+    return [
+        Check(
+            text="every must is under a pad",
+            ok=not missing,
+            figures=f"{sum(w.must for w in wants)} musts, {len(planned.result.left_out)} wishes left out",
+        ),
+        Check(
+            text="the layout keeps every limit of the rig",
+            ok=not any(f.severity == "error" for f in planned.result.findings),
+            figures=f"{len({p.clip for p in planned.layout.places})} clips on {len(planned.layout.places)} pads, {gap}",
+        ),
+        Check(
+            text="the set on the card is whole and as planned",
+            ok=verified.all_as_planned,
+            figures=f"{len(rows)} files read back and measured again",
+        ),
+        Check(
+            text="every clip is at its level",
+            ok=not any(f.code == "level" for f in verified.findings),
+            figures=f"worst {worst:.2f} LU off, {len({f.clip for f in short})} clips reported short",
+        ),
+        Check(
+            text="no true peak passes the ceiling",
+            ok=not any(f.code == "true-peak" for f in verified.findings),
+            figures=f"highest {max(peaks, default=float('-inf')):.2f} dBTP, ceiling {planned.opened.show.ceiling_dbtp:g}",
+        ),
+        Check(
+            text="rights are stated for every clip",
+            ok=not unclear,
+            figures=f"{len({f.clip for f in card.files}) - len(unclear)} of {len({f.clip for f in card.files})}",
+        ),
+    ]
+
+
+def by_hand(planned: Planned) -> list[str]:
+    """What no program can check for you."""
+    controls = sorted({c.label for c in planned.layout.controls})
+    banks = sum(any(p.bank == b for p in planned.layout.places) for b in range(1, planned.opened.rig.banks + 1))
+    lines = [
+        "Eject the card safely, put it in, load the set.",
+        f"Step through all {banks} banks: one quiet hit on every pad and pedal, the sheet beside you.",
+    ]
+    if controls:
+        lines.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")
+    lines.append("Play the loudest pad at low monitor level, then set the monitors. Loud cues and long sessions can harm hearing.")
+    if planned.moved:
+        lines.append(f"{len(planned.moved)} pads moved since the hands last knew them: underlined on the sheet; play them twice.")
+    return lines

@@ -1,0 +1,40 @@
+"""``sheet``: the printable map of a show's banks."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from padbank.domain import Layout
+from padbank.export.sheet import moved_clips, sheet_data
+from padbank.files.sheet import draw_sheet
+from padbank.sheetdata import SheetData
+from padbank.store.library import Library
+from padbank.workflow.plan import known_layout, newest_layout
+from padbank.workflow.shows import OpenShow, open_show
+
+
+def sheet_of(library: Library, opened: OpenShow, layout: Layout) -> SheetData:
+    """What the sheet of a layout shows; underlined is what moved since the show named by ``like``."""
+    known = known_layout(library, opened.show) if opened.show.like else None
+    return sheet_data(opened.rig, opened.show, layout, opened.clips, moved_clips(layout, known))
+
+
+def draw(
+    library: Library, name: str, path: Path, *, number: int | None = None, bank: int | None = None, paper: str = "a4"
+) -> list[str]:
+    """Draw a show's newest layout, or the one of that number, as PDF or PNG.
+
+    Returns what to know before printing; empty when all is well.
+    """
+    opened = open_show(library, name)
+    layout = newest_layout(library, opened.show.name, number)
+    return draw_sheet(sheet_of(library, opened, layout), path, bank=bank, paper="letter" if paper == "letter" else "a4")
+
+
+def sheet_bytes(library: Library, opened: OpenShow, layout: Layout) -> bytes:
+    """The sheet as PDF bytes, for the set."""
+    with tempfile.TemporaryDirectory(prefix="padbank-sheet-") as folder:
+        path = Path(folder) / "pads.pdf"
+        draw_sheet(sheet_of(library, opened, layout), path)
+        return path.read_bytes()

@@ -1,0 +1,139 @@
+"""Rigs and shows: where their files lie, reading them, checking them, making new ones.
+
+A RIG or SHOW on the command line is a name (``library/rigs/NAME.toml``,
+``library/shows/NAME.toml``) or the path of a ``.toml`` file. Rigs that ship
+with padbank are found by name as well.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from padbank.domain import Clip, Finding, Rig, Show, check_name
+from padbank.errors import InputError
+from padbank.files.rigfile import load_rig
+from padbank.files.showfile import load_show, new_show_toml
+from padbank.layout.rigcheck import check_rig
+from padbank.layout.showcheck import check_show
+from padbank.store.library import Library
+
+
+def shipped_rigs() -> list[Path]:
+    """The example rigs inside the package."""
+    folder = Path(str(resources.files("padbank") / "rigs"))
+    return sorted(folder.glob("*.toml"))
+
+
+def rig_files(library: Library) -> dict[str, Path]:
+    """Every rig by its file's name; the library's own go before shipped ones."""
+    found = {path.stem: path for path in shipped_rigs()}
+    found.update({path.stem: path for path in sorted(library.rigs.glob("*.toml"))})
+    return found
+
+
+def find_rig_file(library: Library, rig: str) -> Path:
+    return _find("rig", rig, rig_files(library), library.rigs)
+
+
+def find_show_file(library: Library, show: str) -> Path:
+    return _find("show", show, {p.stem: p for p in sorted(library.shows.glob("*.toml"))}, library.shows)
+
+
+def _find(kind: str, given: str, known: dict[str, Path], folder: Path) -> Path:
+    if given.lower().endswith(".toml"):
+        path = Path(given)
+        if path.is_file():
+            return path
+        raise InputError(f"{kind} file {given} is not there: check the name")
+    if given in known:
+        return known[given]
+    near = difflib.get_close_matches(given, known, n=2, cutoff=0.4)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(known) or 'none yet'}"
+    raise InputError(f"there is no {kind} named {given!r} in {folder}: {hint}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenShow:
+    """A show with its rig and the clips that it may use."""
+
+    show: Show
+    rig: Rig
+    path: Path
+    clips: dict[str, Clip]
+
+
+def open_show(library: Library, name: str) -> OpenShow:
+    """Read a show, its rig, and the library's clips.
+
+    Raises
+    ------
+    InputError, ConfigError
+        when one of the files is missing or wrong
+    """
+    path = find_show_file(library, name)
+    show = load_show(path)
+    beside = path.with_name(f"{show.rig}.toml")
+    rig_path = beside if beside.is_file() and beside != path else find_rig_file(library, show.rig)
+    return OpenShow(show=show, rig=load_rig(rig_path), path=path, clips={c.name: c for c in library.catalogue.clips()})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigRow:
+    name: str
+    title: str
+    banks: int
+    pads: int
+    devices: int
+    file: str
+    fault: str | None = None
+
+
+def list_rigs(library: Library) -> list[RigRow]:
+    rows = []
+    for name, path in rig_files(library).items():
+        try:
+            rig = load_rig(path)
+        except InputError as error:
+            rows.append(RigRow(name=name, title="", banks=0, pads=0, devices=0, file=str(path), fault=str(error)))
+            continue
+        rows.append(
+            RigRow(name=rig.name, title=rig.title, banks=rig.banks, pads=len(rig.pads), devices=len(rig.devices), file=str(path))
+        )
+    return rows
+
+
+def check_rig_file(library: Library, given: str) -> tuple[Rig, list[Finding]]:
+    rig = load_rig(find_rig_file(library, given))
+    return rig, check_rig(rig)
+
+
+def check_show_file(library: Library, given: str) -> tuple[OpenShow, list[Finding]]:
+    opened = open_show(library, given)
+    return opened, [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
+
+
+def new_show(library: Library, name: str, *, like: str | None = None, rig: str | None = None) -> Path:
+    """Write a new show file to fill in, from scratch or like an older show.
+
+    Raises
+    ------
+    InputError
+        when the name is taken or wrong, or no rig is known to start from
+    """
+    check_name("show", name)
+    path = library.shows / f"{name}.toml"
+    if path.exists():
+        raise InputError(f"show {name!r} is there already ({path}): choose another name, or edit that file")
+    older = load_show(find_show_file(library, like)) if like else None
+    if rig is None:
+        own = sorted(library.rigs.glob("*.toml"))
+        rig = older.rig if older else (load_rig(own[0]).name if len(own) == 1 else None)
+    if rig is None:
+        raise InputError(f"which rig is the show for? give --rig, one of: {', '.join(rig_files(library))}")
+    rig_name = load_rig(find_rig_file(library, rig)).name
+    path.write_text(new_show_toml(name, rig_name, older), encoding="utf-8", newline="\n")
+    load_show(path)
+    return path

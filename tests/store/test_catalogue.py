@@ -1,0 +1,168 @@
+"""The catalogue: what goes in comes out, edits can be undone, nothing is half done."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from padbank.domain import Clip, Layout, Measurement, Original, Place, Recipe
+from padbank.errors import InputError, StoreError
+from padbank.store.catalogue import Catalogue
+from padbank.store.library import Library, choose_folder, clip_name_for
+
+
+@pytest.fixture
+def library(tmp_path: Path) -> Iterator[Library]:
+    with Library(tmp_path / "library") as opened:
+        yield opened
+
+
+def original(n: int = 0, **changes: object) -> Original:
+    values = {
+        "sha256": f"{n:064x}", "sound_sha256": f"sound{n}", "suffix": ".wav", "n_bytes": 100, "frames": 44100,
+        "sample_rate_hz": 44100, "channels": 1, "source": f"file{n}.wav",
+    }  # fmt: skip
+    return Original(**{**values, **changes})  # type: ignore[arg-type]
+
+
+def add(library: Library, name: str, n: int = 0, tags: tuple[str, ...] = ()) -> Clip:
+    clip = Clip(name=name, original=original(n), recipe=Recipe(start_s=0.1), tags=tags)
+    with library.catalogue.atomic():
+        library.catalogue.add_original(clip.original)
+        library.catalogue.add_clip(clip)
+    return clip
+
+
+def test_clip_comes_back_as_it_went_in(library: Library) -> None:
+    clip = add(library, "foghorn", tags=("harbour", "loud"))
+    assert library.clip("foghorn") == clip
+    library.close()
+    with Library(library.folder) as again:
+        assert again.catalogue.clips() == [clip]
+
+
+def test_every_recipe_field_survives(library: Library) -> None:
+    add(library, "bell")
+    recipe = Recipe(
+        start_s=0.25, end_s=0.75, fade_in_s=0.001, fade_out_s=0.05, channels="mono", role="hit", level_offset_lu=-2.5,
+        play_mode="loop", mute_group="bells", loop_start_s=0.3, loop_end_s=0.7,
+    )  # fmt: skip
+    with library.catalogue.atomic():
+        library.catalogue.set_recipe("bell", recipe, "all fields")
+    assert library.clip("bell").recipe == recipe
+
+
+def test_undo_walks_back_and_a_new_edit_forgets_what_was_undone(library: Library) -> None:
+    add(library, "bell")
+    first = library.clip("bell").recipe
+    catalogue = library.catalogue
+    second, third = replace(first, start_s=0.2), replace(first, start_s=0.3)
+    catalogue.set_recipe("bell", second, "2")
+    catalogue.set_recipe("bell", third, "3")
+    assert catalogue.undo_recipe("bell") == second
+    assert catalogue.undo_recipe("bell") == first
+    assert catalogue.undo_recipe("bell") is None
+    fourth = replace(first, start_s=0.4)
+    catalogue.set_recipe("bell", fourth, "4")
+    assert [h["recipe"]["start_s"] for h in catalogue.recipe_history("bell")] == [0.1, 0.4]
+    assert catalogue.undo_recipe("bell") == first
+
+
+def test_a_failure_inside_leaves_nothing_behind(library: Library) -> None:
+    clip = Clip(name="half", original=original(3), recipe=Recipe())
+    with pytest.raises(RuntimeError), library.catalogue.atomic():
+        library.catalogue.add_original(clip.original)
+        library.catalogue.add_clip(clip)
+        raise RuntimeError("the power went")
+    assert library.catalogue.clips() == []
+    assert not library.catalogue.has_original(clip.original.sha256)
+
+
+def test_removed_clips_keep_their_name_and_come_back(library: Library) -> None:
+    clip = add(library, "bell", tags=("b",))
+    library.catalogue.set_removed("bell", True)
+    assert library.catalogue.clips() == []
+    assert "bell" in library.catalogue.names_taken()
+    assert library.catalogue.clip_of(clip.original.sha256) == (clip, True)
+    library.catalogue.set_removed("bell", False)
+    assert library.clip("bell") == clip
+
+
+def test_wrong_names_get_the_nearest(library: Library) -> None:
+    add(library, "foghorn-low")
+    with pytest.raises(InputError, match="did you mean foghorn-low"):
+        library.clip("foghorn-lo")
+    assert library.clip("0000000").name == "foghorn-low"  # beginning of the original's hash
+
+
+def test_what_does_not_exist_is_null_not_a_number(library: Library) -> None:
+    add(library, "click")
+    measurement = Measurement(
+        frames=100, sample_rate_hz=44100, channels=1, integrated_lufs=None, momentary_max_lufs=-20.0,
+        short_term_max_lufs=None, loudness_range_lu=None, true_peak_dbtp=-1.0, sample_peak_dbfs=-1.2, method="m",
+    )  # fmt: skip
+    library.catalogue.keep_measurement("0" * 64, "file", measurement)
+    assert library.catalogue.measurement("0" * 64, "file", "m") == measurement
+    raw = sqlite3.connect(library.folder / "catalogue.db").execute("select integrated_lufs from measurements").fetchone()
+    assert raw == (None,)
+
+
+def test_layouts_are_numbered_per_show(library: Library) -> None:
+    place = Place(bank=1, pad_id="deck/1", clip="bell", channels=1, sample_rate_hz=44100)
+    layout = Layout(show="night", rig="quay", places=(place,), bank_segments=(("opening",), ()))
+    one = library.catalogue.add_layout(layout, {"status": "proved"})
+    two = library.catalogue.add_layout(layout, {"status": "within"})
+    assert (one.number, two.number) == (1, 2)
+    found = library.catalogue.layout("night")
+    assert found == (replace(layout, number=2), {"status": "within"})
+    assert library.catalogue.layout("night", 1) == (one, {"status": "proved"})
+    assert library.catalogue.layout("other") is None
+
+
+def test_a_catalogue_from_a_newer_padbank_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "catalogue.db"
+    Catalogue(path).close()
+    with sqlite3.connect(path) as raw:
+        raw.execute(
+            "insert into _sqlite_migrations (migration_set, name, applied_at) values ('padbank', 'm999_future', '2030')"
+        )
+    raw.close()
+    with pytest.raises(StoreError, match="newer padbank"):
+        Catalogue(path)
+
+
+def test_a_file_that_is_no_catalogue_says_so(tmp_path: Path) -> None:
+    (tmp_path / "catalogue.db").write_bytes(b"this is no database at all, just words " * 40)
+    with pytest.raises(StoreError, match="cannot be opened"):
+        Library(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("stem", "name"),
+    [
+        ("Foghorn LOW (take 2)", "foghorn-low-take-2"),
+        ("Große Trommel", "grosse-trommel"),
+        ("été", "ete"),
+        ("鐘", "clip"),
+        ("__", "clip"),
+        ("x" * 90, "x" * 60),
+    ],
+)
+def test_clip_names_from_file_names(stem: str, name: str) -> None:
+    assert clip_name_for(stem, set()) == name
+    assert clip_name_for(stem, {name}) == f"{name}-2"
+
+
+def test_which_library_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("PADBANK_LIBRARY", raising=False)
+    assert choose_folder("here") == Path("here")
+    assert choose_folder(None).name == "library" and choose_folder(None).is_absolute()  # the user's data folder
+    (tmp_path / "library").mkdir()
+    assert choose_folder(None) == Path("library")
+    monkeypatch.setenv("PADBANK_LIBRARY", str(tmp_path / "other"))
+    assert choose_folder(None) == tmp_path / "other"
