@@ -91,7 +91,7 @@ class SheetPad:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetBank:
-    """One bank: its number, what it serves, its pads."""
+    """One bank: its number (0: no bank, the rig alone), what it serves, its pads."""
 
     number: int
     segments: tuple[str, ...]

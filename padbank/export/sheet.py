@@ -1,6 +1,6 @@
 """What goes on the pad sheet: a layout, with names, colours by tag and what has moved.
 
-Functions: ``sheet_data``, ``moved_clips``, ``tag_colours``.
+Functions: ``sheet_data``, ``rig_sheet``, ``moved_clips``, ``tag_colours``.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import Protocol
 from padbank.domain import Control, Layout, Pad, PlayMode, Rig, Show
 from padbank.errors import InputError
 from padbank.sheetdata import MARKS, SheetBank, SheetData, SheetPad, SheetTag
+from padbank.units import format_bytes
 
 CAUTION = (
     "Loud cues hurt. Try every pad quietly first, keep monitors low and sessions short, "
@@ -161,6 +162,31 @@ def sheet_data(
         tags=tags,
         caution=CAUTION,
         any_moved=any(name in moved for name in placed),
+    )
+
+
+def rig_sheet(rig: Rig) -> SheetData:
+    """The rig alone: every pad with its number and note, to hold against the real thing."""
+    fixed = {c.pad_id: c.label for c in rig.controls if c.pad_id is not None}
+    pads = []
+    for pad in rig.pads:
+        drawn = _empty(pad)
+        if pad.pad_id in fixed:
+            drawn = _with_control(drawn, pad, fixed[pad.pad_id], rig.controls)
+        else:
+            remark = "" if pad.note is None else f"note {pad.note}"
+            drawn = replace(drawn, kind="clip", words=(str(pad.number),), remark=remark)
+        pads.append(drawn)
+    places = f"{len(rig.pads)} pads in {rig.banks} banks" if rig.banks > 1 else f"{len(rig.pads)} pads"
+    return SheetData(
+        show="",
+        title=rig.title,
+        date="",
+        rig=", ".join(f"{device.name}: {format_bytes(device.memory_bytes)}" for device in rig.devices),
+        layout_number=0,
+        banks=(SheetBank(number=0, segments=(places,), pads=tuple(pads)),),
+        tags=(),
+        caution="Measure again before you trust it: places and sizes are those of the rig's file.",
     )
 
 

@@ -198,15 +198,14 @@ def draw_bank_page(
     inner = w_mm - 2 * MARGIN_MM
     block = 24.0
     top = MARGIN_MM
-    ink.polygon(
-        [(MARGIN_MM, top), (MARGIN_MM + block, top), (MARGIN_MM + block, top + 18), (MARGIN_MM, top + 18)],
-        INK,
-    )
-    number = str(bank.number)
-    cap = min(12.5, 20 / ink.width(number, 1.0))
-    ink.text(MARGIN_MM + block / 2, top + 9 + cap / 2, number, cap, PAPER, "middle")
-    left = MARGIN_MM + block + 5
-    room = inner - block - 5
+    left, room = MARGIN_MM, inner
+    if bank.number:
+        right, low = MARGIN_MM + block, top + 18
+        ink.polygon([(left, top), (right, top), (right, low), (left, low)], INK)
+        number = str(bank.number)
+        cap = min(12.5, 20 / ink.width(number, 1.0))
+        ink.text(left + block / 2, top + 9 + cap / 2, number, cap, PAPER, "middle")
+        left, room = right + 5, inner - block - 5
     title = " · ".join(bank.segments) or "nothing in particular"
     cap = min(7.5, room / ink.width(title, 1.0))
     if cap < 4.0:
@@ -229,7 +228,9 @@ def _small_head(
     ink: Ink, sheet: SheetData, x: float, y: float, room: float, title: bool = True
 ) -> None:
     parts = [sheet.title if title else "", sheet.date, sheet.rig]
-    parts.append(f"layout {sheet.layout_number}" if sheet.layout_number else "layout not stored yet")
+    if sheet.show:
+        number = sheet.layout_number
+        parts.append(f"layout {number}" if number else "layout not stored yet")
     text = "  ·  ".join(part for part in parts if part)
     cap = min(2.8, room / ink.width(text, 1.0, "plain"))
     ink.text(x, y, text, cap, INK, "left", "plain")
@@ -257,7 +258,7 @@ def _foot(ink: Ink, sheet: SheetData, w_mm: float, h_mm: float, scale: float | N
         ink.text(x + 7.6, y + cap / 2, tag.tag, cap, INK, "left", "plain")
         x += wide
     others = any(pad.kind == "clip" and pad.tag is None for b in sheet.banks for pad in b.pads)
-    if others and x + 30 < limit:
+    if sheet.tags and others and x + 30 < limit:
         ink.polygon(tape_points(x + 0.4, y - 2.4, 6, 4.8, 5), tint(OTHER_COLOUR, 0.7), INK, 0.15)
         ink.text(x + 8.4, y + cap / 2, "other", cap, INK, "left", "plain")
     y += 6.6

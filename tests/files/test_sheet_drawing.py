@@ -12,7 +12,7 @@ from PIL import Image
 from padbank.demo.scenario import CLIPS
 from padbank.domain import ControlPlace, Layout, Place, Recipe
 from padbank.errors import InputError
-from padbank.export.sheet import sheet_data
+from padbank.export.sheet import rig_sheet, sheet_data
 from padbank.files import sheetink
 from padbank.files.rigfile import rig_from_toml
 from padbank.files.sheet import PAPERS_MM, draw_sheet
@@ -204,6 +204,18 @@ def test_a_page_for_each_surface_gives_larger_names(sheet, tmp_path):
     assert raw.count(b"/Type /Page\n") + raw.count(b"/Type /Page ") == 1 + 2 * 2
     assert any("a page for each surface" in note for note in whole)
     assert not any("a page for each surface" in note for note in notes)
+
+
+def test_a_rig_alone_shows_its_pads_and_notes(tmp_path):
+    rig = rig_from_toml(RIG)
+    alone = rig_sheet(rig)
+    ink = DryInk()
+    draw_bank_page(ink, alone, alone.banks[0], 297, 210)
+    written = [text["text"] for text in texts(ink)]
+    for word in ("1", "8", "9", "note 51", "Click", "10 pads in 3 banks", "Crate and pedals  ·  m: 9.0 MB"):
+        assert word in written
+    assert not any("layout" in text for text in written)
+    draw_sheet(alone, tmp_path / "rig.pdf")
 
 
 def test_an_overview_holds_many_banks():
