@@ -295,11 +295,8 @@ class _Clock:
         else:
             self.starts, tempo_s = [0], [DEFAULT_TEMPO_US / 1e6 / division]
             for tick, tempo_us in sorted(tempos, key=lambda change: change[0]):
-                if tick == self.starts[-1]:
-                    tempo_s[-1] = tempo_us / 1e6 / division
-                else:
-                    self.starts.append(tick)
-                    tempo_s.append(tempo_us / 1e6 / division)
+                self.starts.append(tick)  # of several at one tick the last one counts
+                tempo_s.append(tempo_us / 1e6 / division)
         self.tick_s = tempo_s
         self.times_s = [0.0]
         for i in range(1, len(self.starts)):

@@ -26,6 +26,7 @@ Findings, by code:
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -206,9 +207,11 @@ def _late_switches(hits: Sequence[_Hit], events: Sequence[Event], by_pad: _Pads)
     """Hits that lie shortly before the switch to the bank they were meant for."""
     found = []
     switches = [e for e in events if e.kind == "bank"]
+    switch_times_s = [e.time_s for e in switches]
+    hit_times_s = [h.event.time_s for h in hits]
     for hit in hits:
-        after = [s for s in switches if 0 <= s.time_s - hit.event.time_s <= LATE_S]
-        if not after or after[0].bank == hit.bank:
+        after = switches[bisect_left(switch_times_s, hit.event.time_s) :][:1]
+        if not after or after[0].bank == hit.bank or after[0].time_s - hit.event.time_s > LATE_S:
             continue
         switch = after[0]
         meant = by_pad.get((switch.bank, hit.event.pad_id))
@@ -221,8 +224,11 @@ def _late_switches(hits: Sequence[_Hit], events: Sequence[Event], by_pad: _Pads)
         elif any(
             h.event.pad_id == hit.event.pad_id
             and h.bank == switch.bank
-            and 0 <= h.event.time_s - switch.time_s <= LATE_S
-            for h in hits
+            for h in hits[
+                bisect_left(hit_times_s, switch.time_s) : bisect_right(
+                    hit_times_s, switch.time_s + LATE_S
+                )
+            ]
         ):
             outcome = f"{played.clip} sounded, and the pad was hit again after the switch"
         else:
@@ -263,20 +269,14 @@ def _muted(soundings: Iterable[Sounding], by_pad: _Pads) -> list[Finding]:
     """Cuts by mute groups that a player may not expect."""
     found = []
     everything = sorted(soundings, key=lambda s: s.start_s)
+    starts: dict[tuple[str, float, str | None], Sounding] = {}
+    for s in everything:
+        starts.setdefault((s.pad_id, s.start_s, by_pad[s.bank, s.pad_id].mute_group), s)
     for cut in everything:
         if cut.reason != "cut" or cut.stop_s is None:
             continue
         sound = by_pad[cut.bank, cut.pad_id]
-        cutter = next(
-            (
-                s
-                for s in everything
-                if s.pad_id == cut.by
-                and s.start_s == cut.stop_s
-                and by_pad[s.bank, s.pad_id].mute_group == sound.mute_group
-            ),
-            None,
-        )
+        cutter = starts.get((str(cut.by), cut.stop_s, sound.mute_group))
         left_s = sound.duration_s - (cut.stop_s - cut.start_s)
         where = f"bank {cut.bank}, {cut.pad_id}"
         name = cutter.clip if cutter else str(cut.by)

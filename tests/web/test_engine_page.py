@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import shutil
 import threading
 from collections import Counter
@@ -20,6 +21,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
+from padbank.rehearsal.voices import Event, Limits, PadSound, perform
 
 sync_api = pytest.importorskip(
     "playwright.sync_api", reason="playwright is not installed: pip install 'padbank[test]'"
@@ -179,6 +182,76 @@ def test_decisions_follow_the_written_cases(page):
             assert close(sounding["startS"], row[0]), case["name"]
             assert close(sounding["stopS"], row[1]), case["name"]
         assert [[e["timeS"], e["bank"], e["pad"]] for e in result["empty"]] == case["empty"]
+
+
+def test_both_engines_agree_on_random_play(page):
+    """The same decisions in Python and in the page, to the last bit of every time."""
+    rng = random.Random(20261125)
+    scenes = [random_scene(rng) for _ in range(400)]
+    there = page.evaluate(
+        "async (scenes) => {"
+        + CASE_TO_JS
+        + """const {perform} = await import('/engine/voices.js');
+        return scenes.map((c) => { const f = fromCase(c); return perform(f.limits, f.sounds, f.events).soundings; });
+        }""",
+        scenes,
+    )
+    reasons = Counter()
+    for scene, soundings in zip(scenes, there, strict=True):
+        here = perform(
+            Limits(**scene["limits"]),
+            [PadSound(pad_id=s["pad"], **{k: v for k, v in s.items() if k != "pad"}) for s in scene["sounds"]],
+            [
+                Event(time_s=t, kind=kind, bank=what if kind == "bank" else 0, pad_id="" if kind == "bank" else what)
+                for t, kind, what in scene["events"]
+            ],
+        ).soundings  # fmt: skip
+        assert [
+            (s["startS"], s["stopS"], s["bank"], s["pad"], s["clip"], s["reason"], s["by"], s["voices"])
+            for s in soundings
+        ] == [(s.start_s, s.stop_s, s.bank, s.pad_id, s.clip, s.reason, s.by, s.voices) for s in here]
+        reasons.update(s.reason for s in here)
+    assert set(reasons) == {"end", "cut", "released", "stolen", "hit again", "refused", "still sounding"}
+
+
+def random_scene(rng):
+    """A crowded scene: few voices, short times, pads of two banks with every mode."""
+    pads = [f"kit/{n}" for n in range(1, 5)]
+    return {
+        "limits": {
+            "voices": rng.randint(0, 5),
+            "voices_per_stereo": rng.randint(1, 2),
+            "same_pad_again": rng.choice(("overlap", "self-cut")),
+            "release_s": rng.choice((0.0, 0.01, rng.random())),
+            "when_full": rng.choice(("oldest", "refuse")),
+        },
+        "sounds": [
+            {
+                "bank": bank,
+                "pad": pad,
+                "clip": rng.choice(("gull", "bell", "rope")),
+                "duration_s": rng.choice((0.0, 0.1, 0.3, rng.random() * 3)),
+                "channels": rng.randint(1, 2),
+                "play_mode": rng.choice(("one-shot", "gate", "loop")),
+                "mute_group": rng.choice((None, "ropes", "horns")),
+            }
+            for bank in (1, 2)
+            for pad in pads
+            if rng.random() < 0.8
+        ],
+        "events": [
+            (
+                [round(rng.random() * 4, 1), "bank", rng.randint(1, 2)]
+                if rng.random() < 0.1
+                else [
+                    rng.choice((round(rng.random() * 4, 1), rng.random() * 4)),
+                    rng.choice(("hit", "hit", "hit", "release")),
+                    rng.choice(pads),
+                ]
+            )
+            for _ in range(rng.randint(0, 40))
+        ],
+    }
 
 
 RENDER = (
@@ -414,6 +487,59 @@ def test_live_play_tells_every_start_and_stop_once(page):
     assert (got["inUse"], got["sounding"], got["left"]) == (2, ["story", "story"], 0)
 
 
+def test_what_is_cut_lets_its_source_go(page):
+    """A loop that was stopped, stolen or let go by stopAll does not run on unheard."""
+    page.get_by_role("button", name="Enable sound").click()
+    got = page.evaluate(
+        """async () => {
+        const {createEngine} = await import('/engine/engine.js');
+        const context = new AudioContext();
+        let made = 0, ended = 0;
+        const make = context.createBufferSource.bind(context);
+        context.createBufferSource = () => {
+          made += 1;
+          const source = make();
+          source.addEventListener('ended', () => { ended += 1; });
+          return source;
+        };
+        const engine = createEngine({voices: 1, context});
+        await engine.enable();
+        const sound = new AudioBuffer({length: 4410, numberOfChannels: 1, sampleRate: 44100});
+        for (const n of [1, 2]) await engine.assign(`kit/${n}`, sound, {playMode: 'loop', clip: `bed-${n}`});
+        engine.hit('kit/1');
+        engine.hit('kit/1');
+        engine.hit('kit/1');
+        engine.hit('kit/2');
+        engine.stopAll();
+        for (let n = 0; n < 40 && ended < made; n += 1) await new Promise((resolve) => setTimeout(resolve, 50));
+        await context.close();
+        return {made, ended};
+        }"""
+    )
+    assert got == {"made": 3, "ended": 3}
+
+
+def test_letting_go_then_cutting_fades_on_from_where_it_was(page):
+    """Let go at 0.1 s with 0.4 s of release, cut at 0.3 s: half way down, then 3 ms to nothing."""
+    got = page.evaluate(
+        """async () => {
+        const {createEngine} = await import('/engine/engine.js');
+        const rate = 8000;
+        const context = new OfflineAudioContext(1, rate, rate);
+        const engine = createEngine({voices: 4, releaseS: 0.4, context});
+        const one = new AudioBuffer({length: rate, numberOfChannels: 1, sampleRate: rate});
+        one.getChannelData(0).fill(1);
+        await engine.assign('kit/1', one, {playMode: 'gate'});
+        engine.hit('kit/1', {timeS: 0});
+        engine.release('kit/1', {timeS: 0.1});
+        engine.stopAll({timeS: 0.3});
+        const d = (await context.startRendering()).getChannelData(0);
+        return [0.1, 0.2, 0.3, 0.3015, 0.304].map((t) => d[Math.round(t * rate)]);
+        }"""
+    )
+    assert got == pytest.approx([1.0, 0.75, 0.5, 0.25, 0.0], abs=0.002)
+
+
 def test_decoded_sounds_stay_within_their_memory(page):
     """Room for two of three: the one not used for longest goes, a playing one never."""
     got = page.evaluate(
@@ -450,6 +576,22 @@ def test_decoded_sounds_stay_within_their_memory(page):
     assert got["stated"].startswith("hour takes 1270 MB")  # 3600 s x 44100 x 2 x 4 bytes
     assert got["switched"]["missing"] == ["kit/2", "kit/4", "kit/5", "kit/6"]
     assert got["held"] <= 2 * 44100 * 4 + 1000
+
+
+def test_a_pad_given_another_sound_forgets_the_old_one(page):
+    got = page.evaluate(
+        """async () => {
+        const {createEngine} = await import('/engine/engine.js');
+        const engine = createEngine({context: new OfflineAudioContext(1, 800, 8000)});
+        const sound = (frames) => new AudioBuffer({length: frames, numberOfChannels: 1, sampleRate: 8000});
+        await engine.assign('kit/1', sound(800));
+        await engine.assign('kit/1', sound(400));
+        const once = engine.memory;
+        engine.unassign('kit/1');
+        return [once.clips, once.heldBytes, engine.memory.clips, engine.memory.heldBytes];
+        }"""
+    )
+    assert got == [1, 1600, 0, 0]
 
 
 def wav_bytes(frames, value):

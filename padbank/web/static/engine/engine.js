@@ -163,6 +163,10 @@ export function createEngine(options = {}) {
     return pads.get(`${ofBank}|${pad}`);
   }
 
+  function forgetUnused(key) {
+    if (![...pads.values()].some((p) => p.key === key)) buffers.forget(key);
+  }
+
   async function load(assignment) {
     const { key, clip, source, expected } = assignment;
     const buffer = await buffers.load(key, clip, source, expected);
@@ -225,7 +229,9 @@ export function createEngine(options = {}) {
         throw new RangeError(`play mode ${assignment.playMode}: use one-shot, gate or loop`);
       }
       const place = `${ofBank}|${pad}`;
+      const before = pads.get(place);
       pads.set(place, assignment);
+      if (typeof before?.key === 'symbol') forgetUnused(before.key); // nobody can ask for it again
       const buffer = await load(assignment);
       if (!isAddress) assignment.source = null; // bytes are spent by decoding
       return {
@@ -241,7 +247,7 @@ export function createEngine(options = {}) {
     unassign(pad, { bank: ofBank = bank } = {}) {
       const gone = find(pad, ofBank);
       pads.delete(`${ofBank}|${pad}`);
-      if (gone && ![...pads.values()].some((p) => p.key === gone.key)) buffers.forget(gone.key);
+      if (gone) forgetUnused(gone.key);
     },
 
     /** True when a hit would sound at once. */
