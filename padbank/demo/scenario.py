@@ -62,12 +62,15 @@ class DemoClip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoFiles:
-    """What ``write_demo`` wrote: clips with their tags and licence, rigs, shows, one long reel."""
+    """What ``write_demo`` wrote: clips with their tags and licence, rigs, shows, one long reel,
+    and the recipe changes that a drummer would have made next."""
 
     clips: tuple[tuple[Path, tuple[str, ...], str | None], ...]
     rigs: tuple[Path, ...]
     shows: tuple[Path, ...]
     reel: Path
+    edits: tuple[tuple[str, dict[str, float | str | None]], ...] = ()
+    """changes to the recipes of some clips, by name: loops whole, verdicts that cut each other"""
 
 
 # ---------------------------------------------------------------- pieces with parts
@@ -235,6 +238,22 @@ REEL = ("wood-knock", "gull-one", "laugh-bright", "cork-pop", "say-thanks", "bar
 """Cues of the long reel that ``padbank split`` cuts up again, in order."""
 
 
+_WHOLE_LOOP: dict[str, float | str | None] = {
+    "play_mode": "loop",
+    "start_s": 0.0,
+    "end_s": None,
+    "fade_in_s": 0.0,
+    "fade_out_s": 0.0,
+}
+_VERDICT: dict[str, float | str | None] = {"mute_group": "verdict"}
+
+EDITS: tuple[tuple[str, dict[str, float | str | None]], ...] = (
+    *((clip.name, _WHOLE_LOOP) for clip in CLIPS if "loop" in clip.tags),
+    *((name, _VERDICT) for name in ("buzzer-wrong", "buzzer-time", "ding-right")),
+)
+"""Loops join end to end only when nothing is trimmed; a verdict stops the one before it."""
+
+
 def write_demo(folder: Path, progress: Progress = silent) -> DemoFiles:
     """Synthesise the demo's clips and put them, its rigs and its shows into ``folder``.
 
@@ -257,7 +276,7 @@ def write_demo(folder: Path, progress: Progress = silent) -> DemoFiles:
     rigs = tuple(_copy("rigs", name, folder / "rigs") for name in RIG_FILES)
     shows = tuple(_copy("demo", name, folder / "shows") for name in SHOW_FILES)
     progress(len(CLIPS) + 1, len(CLIPS) + 1, "done")
-    return DemoFiles(clips=tuple(written), rigs=rigs, shows=shows, reel=reel)
+    return DemoFiles(clips=tuple(written), rigs=rigs, shows=shows, reel=reel, edits=EDITS)
 
 
 def clip_sound(clip: DemoClip) -> synth.Sound:

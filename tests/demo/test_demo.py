@@ -14,6 +14,7 @@ import soundfile
 
 from padbank.demo import music, synth
 from padbank.demo.scenario import CLIPS, REEL, clip_sound, write_demo
+from padbank.domain import Recipe
 from padbank.errors import DecodeError, InputError
 from padbank.files.decode import read_sound
 from padbank.files.rigfile import load_rig
@@ -147,6 +148,14 @@ def test_rigs_and_shows_are_good_and_marked_as_invented(demo):
 class _Known:
     def __init__(self, tags, cleared):
         self.tags, self.cleared = tags, cleared
+
+
+def test_the_edits_are_good_recipes(demo):
+    names = {path.stem for path, _, _ in demo.clips}
+    assert len(demo.edits) >= 8
+    for name, changes in demo.edits:
+        assert name in names
+        Recipe(**changes)
 
 
 def test_a_file_in_the_way_is_one_sentence(tmp_path):
