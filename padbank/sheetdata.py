@@ -48,10 +48,12 @@ OTHER_COLOUR = "#DDDDDD"
 TAPE_SHARE = 0.42
 """Strength of a tag's colour under the black name."""
 
-GREY = "#5A5A5A"
-EMPTY_GREY = "#767676"
-"""Outlines and numbers of empty pads, on paper only."""
-EMPTY_INKS = (GREY, EMPTY_GREY)
+PAGE_INK, PAGE_PAPER, PAGE_GREY, PAGE_FAINT = "page ink", "page paper", "page grey", "page faint"
+"""What is drawn on the page itself, not on tape; by day or by night."""
+
+DAY = {PAGE_INK: INK, PAGE_PAPER: PAPER, PAGE_GREY: "#5A5A5A", PAGE_FAINT: "#767676"}
+NIGHT = {PAGE_INK: "#F2F2F2", PAGE_PAPER: "#111111", PAGE_GREY: "#B5B5B5", PAGE_FAINT: "#8C8C8C"}
+"""Ink on paper, and tape on black."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

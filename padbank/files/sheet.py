@@ -87,6 +87,7 @@ def draw_sheet(
     bank: int | None = None,
     overview: bool = True,
     by_surface: bool | None = None,
+    night: bool = False,
 ) -> list[str]:
     """Draw a pad sheet into ``path``, whose ending chooses PDF or PNG.
 
@@ -96,6 +97,7 @@ def draw_sheet(
     overview : begin with all banks on one page, when there is more than one to show.
     by_surface : a page for each surface of a bank instead of the whole rig: larger letters
         for a wide rig. None: when most names could not be read from 1 m otherwise.
+    night : tape on black instead of ink on white, for a screen beside the pads.
 
     Returns
     -------
@@ -129,10 +131,10 @@ def draw_sheet(
     pages = len(sheets) + len(overviews)
     ink: PdfInk | PngInk
     if suffix == ".pdf":
-        ink = PdfInk(beside, w_mm, h_mm, f"Pads of {sheet.title}")
+        ink = PdfInk(beside, w_mm, h_mm, f"Pads of {sheet.title}", night)
     else:
         dots = min(DOTS_PER_MM, (MOST_DOTS / (pages * w_mm * h_mm)) ** 0.5)
-        ink = PngInk(beside, w_mm, h_mm, dots)
+        ink = PngInk(beside, w_mm, h_mm, dots, night)
     drawn: list[tuple[int, str, Fitted]] = []
     first = True
     for group in overviews:

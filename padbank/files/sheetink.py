@@ -24,6 +24,8 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from padbank.sheetdata import DAY, NIGHT
+
 Anchor = Literal["left", "middle", "right"]
 Weight = Literal["bold", "plain"]
 Point = tuple[float, float]
@@ -57,6 +59,7 @@ class Ink(Protocol):
     """What a page can be drawn with."""
 
     lacking: set[str]
+    night: bool
 
     def polygon(
         self,
@@ -87,7 +90,9 @@ class Ink(Protocol):
 class _Letters:
     """Shared between both: fonts, widths and characters that are not there."""
 
-    def __init__(self) -> None:
+    def __init__(self, night: bool = False) -> None:
+        self.night = night
+        self.palette = NIGHT if night else DAY
         self.files, self.cap_share = find_fonts()
         self.lacking: set[str] = set()
         self.names: dict[Weight, str] = {}
@@ -98,6 +103,10 @@ class _Letters:
                 pdfmetrics.registerFont(TTFont(name, str(path)))
             self.names[weight] = name
             self._covered[weight] = frozenset(pdfmetrics.getFont(name).face.charToGlyph)
+
+    def colour(self, name: str) -> str:
+        """``#RRGGBB`` of a colour of the page, or the colour itself."""
+        return self.palette.get(name, name)
 
     def known(self, text: str, weight: Weight) -> str:
         """The text in characters that the font has."""
@@ -124,8 +133,8 @@ class DryInk(_Letters):
     ``marks`` holds ``(kind, page, values)`` in the order of drawing.
     """
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, night: bool = False) -> None:
+        super().__init__(night)
         self.page = 0
         self.marks: list[tuple[str, int, dict[str, Any]]] = []
 
@@ -139,10 +148,16 @@ class DryInk(_Letters):
         stroke: str | None = None,
         width_mm: float = 0.3,
     ) -> None:
-        self._note("polygon", points=list(points), fill=fill, stroke=stroke, width_mm=width_mm)
+        self._note(
+            "polygon",
+            points=list(points),
+            fill=fill and self.colour(fill),
+            stroke=stroke and self.colour(stroke),
+            width_mm=width_mm,
+        )
 
     def line(self, points: Sequence[Point], colour: str, width_mm: float) -> None:
-        self._note("line", points=list(points), colour=colour, width_mm=width_mm)
+        self._note("line", points=list(points), colour=self.colour(colour), width_mm=width_mm)
 
     def text(
         self,
@@ -157,7 +172,13 @@ class DryInk(_Letters):
         wide = self.width(text, cap_mm, weight)
         left = x_mm - {"left": 0.0, "middle": wide / 2, "right": wide}[anchor]
         self._note(
-            "text", text=text, left=left, right=left + wide, base=y_mm, cap_mm=cap_mm, colour=colour
+            "text",
+            text=text,
+            left=left,
+            right=left + wide,
+            base=y_mm,
+            cap_mm=cap_mm,
+            colour=self.colour(colour),
         )
 
     def new_page(self) -> None:
@@ -167,8 +188,10 @@ class DryInk(_Letters):
 class PdfInk(_Letters):
     """Draws into a PDF; the same drawing gives the same bytes (no date, no random identifier)."""
 
-    def __init__(self, path: Path, w_mm: float, h_mm: float, title: str) -> None:
-        super().__init__()
+    def __init__(
+        self, path: Path, w_mm: float, h_mm: float, title: str, night: bool = False
+    ) -> None:
+        super().__init__(night)
         self.h_mm = h_mm
         self.canvas = Canvas(
             str(path),
@@ -197,9 +220,9 @@ class PdfInk(_Letters):
             path.lineTo(*self._at(*point))
         path.close()
         if fill:
-            self.canvas.setFillColor(fill)
+            self.canvas.setFillColor(self.colour(fill))
         if stroke:
-            self.canvas.setStrokeColor(stroke)
+            self.canvas.setStrokeColor(self.colour(stroke))
             self.canvas.setLineWidth(width_mm * MM_TO_POINTS)
         self.canvas.drawPath(path, fill=bool(fill), stroke=bool(stroke))
 
@@ -208,7 +231,7 @@ class PdfInk(_Letters):
         path.moveTo(*self._at(*points[0]))
         for point in points[1:]:
             path.lineTo(*self._at(*point))
-        self.canvas.setStrokeColor(colour)
+        self.canvas.setStrokeColor(self.colour(colour))
         self.canvas.setLineWidth(width_mm * MM_TO_POINTS)
         self.canvas.drawPath(path, fill=False, stroke=True)
 
@@ -224,7 +247,7 @@ class PdfInk(_Letters):
     ) -> None:
         text = self.known(text, weight)
         self.canvas.setFont(self.names[weight], cap_mm / self.cap_share * MM_TO_POINTS)
-        self.canvas.setFillColor(colour)
+        self.canvas.setFillColor(self.colour(colour))
         x, y = self._at(x_mm, y_mm)
         draw = {
             "left": self.canvas.drawString,
@@ -246,8 +269,10 @@ class PdfInk(_Letters):
 class PngInk(_Letters):
     """Draws pages into pictures; ``save`` puts them below one another in one PNG."""
 
-    def __init__(self, path: Path, w_mm: float, h_mm: float, dots_per_mm: float) -> None:
-        super().__init__()
+    def __init__(
+        self, path: Path, w_mm: float, h_mm: float, dots_per_mm: float, night: bool = False
+    ) -> None:
+        super().__init__(night)
         self.path = path
         self.scale = dots_per_mm * SUPERSAMPLE
         self.size = (int(w_mm * dots_per_mm + 0.5), int(h_mm * dots_per_mm + 0.5))
@@ -271,13 +296,18 @@ class PngInk(_Letters):
         width_mm: float = 0.3,
     ) -> None:
         if fill:
-            self.draw.polygon([self._at(point) for point in points], fill=fill)
+            self.draw.polygon([self._at(point) for point in points], fill=self.colour(fill))
         if stroke:
             self.line([*points, points[0], points[1]], stroke, width_mm)
 
     def line(self, points: Sequence[Point], colour: str, width_mm: float) -> None:
         width = max(1, int(width_mm * self.scale + 0.5))
-        self.draw.line([self._at(point) for point in points], fill=colour, width=width, joint="curve")
+        self.draw.line(
+            [self._at(point) for point in points],
+            fill=self.colour(colour),
+            width=width,
+            joint="curve",
+        )
 
     def text(
         self,
@@ -299,7 +329,7 @@ class PngInk(_Letters):
         self.draw.text(
             self._at((x_mm, y_mm)),
             self.known(text, weight),
-            fill=colour,
+            fill=self.colour(colour),
             font=self._fonts[key],
             anchor=corner,
         )

@@ -62,7 +62,9 @@ def draw_mark(ink: Ink, tag: SheetTag, x: float, y: float, size: float) -> None:
     ink.text(x, y + cap / 2 + low, tag.letter, cap, ink_on(tag.colour), "middle")
 
 
-def draw_underline(ink: Ink, x: float, y: float, w: float, cap: float, seed: int) -> None:
+def draw_underline(
+    ink: Ink, x: float, y: float, w: float, cap: float, seed: int, colour: str = INK
+) -> None:
     """A line drawn by hand: it rises a little, sways a little, and is never twice the same."""
     lean = 0.05 * cap * (1.2 + wobble(seed, 1))
     sway, phase = 0.05 * cap * (1 + 0.5 * wobble(seed, 2)), 3 * wobble(seed, 3)
@@ -71,4 +73,4 @@ def draw_underline(ink: Ink, x: float, y: float, w: float, cap: float, seed: int
         share = index / 32
         bend = math.sin(phase + 7.5 * share) + 0.4 * math.sin(2.3 * phase + 17 * share)
         line.append((x + w * share, y + lean * (0.5 - share) + sway * bend))
-    ink.line(line, INK, max(0.35, 0.1 * cap))
+    ink.line(line, colour, max(0.35, 0.1 * cap))

@@ -22,12 +22,13 @@ from padbank.domain import (
 from padbank.errors import InputError
 from padbank.export.sheet import moved_clips, sheet_data, tag_colours
 from padbank.sheetdata import (
-    EMPTY_INKS,
+    DAY,
     INK,
     MARKS,
+    NIGHT,
     OKABE_ITO,
     OTHER_COLOUR,
-    PAPER,
+    PAGE_PAPER,
     TAPE_SHARE,
     contrast,
     ink_on,
@@ -163,9 +164,12 @@ def test_everything_written_can_be_read():
         # A mark's black outline against the tape around it.
         assert contrast(INK, tint(colour, TAPE_SHARE)) >= 3
     assert contrast(INK, tint(OTHER_COLOUR, 0.7)) >= 7
-    assert contrast(INK, PAPER) >= 7
-    for grey in EMPTY_INKS:
-        assert contrast(grey, PAPER) >= 4.5
+    for palette in (DAY, NIGHT):
+        for name, colour in palette.items():
+            assert name == PAGE_PAPER or contrast(colour, palette[PAGE_PAPER]) >= 4.5
+        for colour, _ in MARKS:  # tape against the page, by its outline or by itself
+            tape = tint(colour, TAPE_SHARE)
+            assert max(contrast(tape, palette[PAGE_PAPER]), contrast(INK, palette[PAGE_PAPER])) >= 3
 
 
 def test_a_tint_lies_between_colour_and_paper():

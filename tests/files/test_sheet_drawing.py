@@ -86,8 +86,8 @@ def sheet():
     return sheet_data(rig, show, layout, clips, {names[0], names[12]})
 
 
-def drawn(sheet, number=1, paper="a4"):
-    ink = DryInk()
+def drawn(sheet, number=1, paper="a4", night=False):
+    ink = DryInk(night)
     report = draw_bank_page(ink, sheet, sheet.banks[number - 1], *PAPERS_MM[paper])
     return ink, report
 
@@ -146,6 +146,23 @@ def test_every_letter_is_on_the_page_and_names_are_in_their_pads(sheet):
                 ]  # fmt: skip
                 assert around, text
                 assert contrast(text["colour"], around[0]) >= 7
+
+
+def test_by_night_everything_can_still_be_read(sheet, tmp_path):
+    """Each letter against the last thing drawn under it (WCAG 2.2, 1.4.3: 4.5:1)."""
+    for night in (False, True):
+        ink, _ = drawn(sheet, night=night)
+        under = [("#FFFFFF", (0, 0, 297, 210))]
+        for kind, _, values in ink.marks:
+            if kind == "polygon" and values["fill"]:
+                under.append((values["fill"], box_of(values["points"])))
+            elif kind == "text":
+                x, y = (values["left"] + values["right"]) / 2, values["base"] - values["cap_mm"] / 2
+                fill = [f for f, (x0, y0, x1, y1) in under if x0 <= x <= x1 and y0 <= y <= y1][-1]
+                assert contrast(values["colour"], fill) >= 4.5, values
+    draw_sheet(sheet, tmp_path / "night.png", bank=1, night=True)
+    with Image.open(tmp_path / "night.png") as picture:
+        assert picture.getpixel((2, 2)) == (17, 17, 17)
 
 
 def test_names_reach_a_metre_and_a_half_where_the_pad_allows(sheet, tmp_path):
