@@ -56,6 +56,8 @@ SILENT_DBFS = -70.0
 """A sound whose peak (less DC) never passes this is silent: no edges, no gain."""
 FLOOR_MAX_DBFS = -40.0
 FLOOR_BELOW_LOUD_DB = 16.0
+SHORT_FLOOR_BELOW_LOUD_DB = 40.0
+"""Less than 0.2 s of stillness at the end may be a part of a reverb: it must lie this far down."""
 ACTIVE_OVER_FLOOR_DB = 6.0
 SHORT_HEAD_S = 0.080
 SUDDEN_DB = 12.0
@@ -256,7 +258,9 @@ class _Floor:
     hops: int
 
 
-def _still(envelope: Envelope, loud_power: float) -> _Floor | None:
+def _still(
+    envelope: Envelope, loud_power: float, short_below_db: float = FLOOR_BELOW_LOUD_DB
+) -> _Floor | None:
     """The floor at the start of an envelope, or None."""
     power, peak = envelope.power, envelope.peak
     for length_s in (0.4, 0.2, 0.1, 0.06, 0.04, 0.02):
@@ -271,10 +275,11 @@ def _still(envelope: Envelope, loud_power: float) -> _Floor | None:
         # Chi-square spread of a mean square over half a stretch of white noise, three sigma
         chance_db = 0.5 + 3 * 4.343 * math.sqrt(4 / (half * envelope.hop_frames))
         level = (first + second) / 2
+        below_db = FLOOR_BELOW_LOUD_DB if length_s >= 0.2 else short_below_db
         if (
             abs(power_to_db(first) - power_to_db(second)) <= chance_db
             and power_to_db(level) <= FLOOR_MAX_DBFS
-            and power_to_db(level) <= power_to_db(loud_power) - FLOOR_BELOW_LOUD_DB
+            and power_to_db(level) <= power_to_db(loud_power) - below_db
         ):
             part = slice(0, 2 * half)
             return _Floor(level, float(power[part].max()), float(peak[part].max()), 2 * half)
@@ -330,7 +335,7 @@ def _find(envelope: Envelope, read: Read) -> Edges:
     back = envelope.reversed()
     tail_dead = _skip_dead(back, quiet_peak)
     tail = back.from_hop(tail_dead)
-    tail_floor = _still(tail, loud_power)
+    tail_floor = _still(tail, loud_power, SHORT_FLOOR_BELOW_LOUD_DB)
     end_frame, fade_out_frames = _end(envelope, tail, tail_floor, tail_dead, quiet_peak, read)
     end_frame = max(end_frame, min(envelope.frames, onset_frame + envelope.hop_frames))
     fade_out_frames = min(fade_out_frames, (end_frame - onset_frame) // 2)

@@ -11,8 +11,10 @@ common practice, no source). A clip is a hit when
 
 1. it sounds for less than ``HIT_MAX_S`` above ``AUDIBLE_DB`` under its loudest,
 2. ``HIT_ENERGY_SHARE`` of its energy lies within the 400 ms from where it is
-   strongest (the window of BS.1770's momentary loudness), and
-3. it has one stroke: no second rise of ``STROKE_RISE_DB`` or more that comes
+   strongest (the window of BS.1770's momentary loudness),
+3. it strikes: it comes within ``STRUCK_DB`` of its loudest in the first
+   ``STRUCK_S`` (a spoken word's vowel takes longer to open), and
+4. it has one stroke: no second rise of ``STROKE_RISE_DB`` or more that comes
    within ``STROKE_NEAR_DB`` of the loudest and ``STROKE_APART_S`` or more after
    the first.
 
@@ -41,6 +43,8 @@ from padbank.dsp.edges import EdgeFinder, Edges, Envelope
 HIT_MAX_S = 4.0
 AUDIBLE_DB = 40.0
 HIT_ENERGY_SHARE = 0.75
+STRUCK_DB = 3.0
+STRUCK_S = 0.050
 STROKE_RISE_DB = 6.0
 STROKE_NEAR_DB = 12.0
 STROKE_APART_S = 0.060
@@ -77,6 +81,11 @@ def propose_role(envelope: Envelope, edges: Edges) -> RoleProposal:
         return RoleProposal(
             role="phrase", reason=f"only {100 * share:.0f} % of its energy lies in its loudest 400 ms"
         )
+    smooth = _smooth(power, envelope.hop_s)
+    loudest = np.flatnonzero(smooth >= smooth.max() * 10 ** (-STRUCK_DB / 10))
+    rise_s = int(loudest[0]) * envelope.hop_s
+    if rise_s > STRUCK_S:
+        return RoleProposal(role="phrase", reason=f"takes {1000 * rise_s:.0f} ms to rise")
     strokes = count_strokes(power, envelope.hop_s)
     if strokes > 1:
         return RoleProposal(role="phrase", reason=f"{strokes} strokes")
@@ -91,8 +100,7 @@ def count_strokes(power: NDArray[np.float64], hop_s: float) -> int:
 
     The envelope is smoothed over 20 ms first, so that a low tone's own ripple is none.
     """
-    width = max(1, round(0.020 / hop_s))
-    smooth = np.convolve(power, np.ones(width) / width)[: len(power)]
+    smooth = _smooth(power, hop_s)
     floor = float(smooth.max()) * 10 ** (-60.0 / 10)
     level = 10.0 * np.log10(np.maximum(smooth, floor))
     near = float(level.max()) - STROKE_NEAR_DB
@@ -110,6 +118,12 @@ def count_strokes(power: NDArray[np.float64], hop_s: float) -> int:
             if value <= lowest - STROKE_RISE_DB:
                 armed, lowest = True, value
     return max(1, strokes)
+
+
+def _smooth(power: NDArray[np.float64], hop_s: float) -> NDArray[np.float64]:
+    """Mean of the last 20 ms at each hop."""
+    width = max(1, round(0.020 / hop_s))
+    return np.asarray(np.convolve(power, np.ones(width) / width)[: len(power)])
 
 
 def propose_role_of(samples: NDArray[Any], sample_rate_hz: int) -> RoleProposal:
