@@ -120,7 +120,10 @@ def test_a_late_switch_that_met_an_empty_pad():
 def test_a_late_switch_that_played_the_old_bank():
     places = [(1, 1, "bell"), (2, 1, "gull")]
     meant_new = [hit(0, 1), bank(0.3, 2), hit(0.8, 1)]
-    assert found(places, meant_new) == [("late-bank-switch", "warning", "bank 1, kit/1")]
+    assert found(places, meant_new) == [("late-bank-switch", "note", "bank 1, kit/1")]
+    # Another pad first: both hits of kit/1 may well have been meant.
+    between = [(1, 1, "bell"), (2, 1, "gull"), (2, 2, "whistle")]
+    assert found(between, [hit(0, 1), bank(0.3, 2), hit(0.8, 2), hit(1.2, 1)]) == []
     # Not hit again after it: the old bank's clip was meant.
     assert found(places, [hit(0, 1), bank(0.3, 2), hit(3.0, 1)]) == []
 
