@@ -1,0 +1,186 @@
+"""``create_app``: the page's server, built from a library folder and nothing else.
+
+Routes are thin: they read the request, call one function of ``workflow`` and
+answer JSON. One handler turns every ``PadbankError`` into a sentence and a
+status; nothing else ever reaches a browser.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, select_autoescape
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from padbank.errors import CardError, DecodeError, InputError, PadbankError, PlanError, StoreError
+from padbank.web import (
+    clip_routes,
+    drop_routes,
+    job_routes,
+    layout_routes,
+    show_routes,
+    stage_routes,
+)
+from padbank.web.desk import Desk, answer, desk_of
+from padbank.web.guard import COOKIE, VISIT_LASTS_S, BodyTooLarge, Guard, Sharing
+from padbank.workflow.revisions import ChangedMeanwhile
+
+HERE = Path(__file__).parent
+
+PLACES = ("clips", "show", "layout", "export", "sheet", "rehearse")
+
+STATUS: tuple[tuple[type[PadbankError], int], ...] = (
+    (ChangedMeanwhile, 409),
+    (PlanError, 422),
+    (DecodeError, 422),
+    (InputError, 400),
+    (CardError, 409),
+    (StoreError, 503),
+)
+
+_pages = Environment(loader=PackageLoader("padbank.web"), autoescape=select_autoescape())
+
+
+def create_app(
+    library_folder: Path | str,
+    *,
+    port: int | None = None,
+    addresses: Iterable[str] = (),
+    sharing: Sharing | None = None,
+) -> Starlette:
+    """Build the page's server.
+
+    Parameters
+    ----------
+    library_folder : the library that it works on
+    port : the port that it will listen on, for the Host check; None allows any
+    addresses : this machine's addresses in the network, when it is shared
+    sharing : the keeper of one-time addresses, when it is shared
+
+    Returns
+    -------
+    Starlette application; ``app.state.desk`` holds what its routes share.
+    """
+    desk = Desk(Path(library_folder), sharing)
+
+    @asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        watcher = asyncio.create_task(_watch(desk))
+        yield
+        watcher.cancel()
+        desk.close()
+
+    routes: list[BaseRoute] = [
+        Route("/", _front),
+        *[Route(f"/{place}", _desk_page) for place in PLACES],
+        *[Route(f"/{place}/{{name}}", _desk_page) for place in PLACES],
+        Route("/stage", _stage_page),
+        Route("/join/{token}", _join, methods=["GET", "POST"]),
+        *clip_routes.routes,
+        *drop_routes.routes,
+        *job_routes.routes,
+        *show_routes.routes,
+        *layout_routes.routes,
+        *stage_routes.routes,
+        Mount("/static", StaticFiles(directory=HERE / "static"), name="static"),
+    ]
+    app = Starlette(
+        routes=routes,
+        middleware=[
+            Middleware(Guard, port=port, addresses=tuple(addresses), sharing=sharing),
+            Middleware(GZipMiddleware, minimum_size=2000, compresslevel=3),
+        ],
+        exception_handlers={
+            PadbankError: _sentence,
+            HTTPException: _http_error,
+            BodyTooLarge: _too_large,
+        },
+        lifespan=lifespan,
+    )
+    app.state.desk = desk
+    return app
+
+
+async def _watch(desk: Desk) -> None:
+    """Tell open pages when anybody, a command beside them included, changed the catalogue or a show."""
+    before: tuple[object, ...] | None = None
+    while True:
+        await asyncio.sleep(1.0)
+        try:
+            now = await asyncio.to_thread(_fingerprint, desk)
+        except (PadbankError, OSError):
+            continue
+        if before is not None and now != before:
+            desk.hub.tell({"kind": "changed"})
+        before = now
+
+
+def _fingerprint(desk: Desk) -> tuple[object, ...]:
+    files = []
+    for part in ("shows", "rigs"):
+        for path in sorted((desk.folder / part).glob("*.toml")):
+            stat = path.stat()
+            files.append((path.name, stat.st_mtime_ns, stat.st_size))
+    return (desk.library_version(), *files)
+
+
+async def _front(request: Request) -> Response:
+    return RedirectResponse("/clips" if request.state.visit == "everything" else "/stage", 303)
+
+
+async def _desk_page(request: Request) -> Response:
+    page = _pages.get_template("desk.html")
+    return HTMLResponse(page.render(shared=desk_of(request).sharing is not None))
+
+
+async def _stage_page(request: Request) -> Response:
+    return HTMLResponse(_pages.get_template("stage.html").render())
+
+
+async def _join(request: Request) -> Response:
+    """A one-time address: a page with one button, so that a preview of the link does not spend it."""
+    sharing = desk_of(request).sharing
+    token = request.path_params["token"]
+    if request.method == "GET":
+        return HTMLResponse(_pages.get_template("join.html").render(token=token))
+    visit = sharing.redeem(token) if sharing else None
+    if visit is None:
+        page = _pages.get_template("join.html").render(token=None)
+        return HTMLResponse(page, 403)
+    response = RedirectResponse("/", 303)
+    response.set_cookie(COOKIE, visit, max_age=int(VISIT_LASTS_S), httponly=True, samesite="strict", path="/")
+    return response
+
+
+def status_of(error: PadbankError) -> int:
+    """The HTTP status that goes with an error."""
+    return next((status for kind, status in STATUS if isinstance(error, kind)), 500)
+
+
+async def _sentence(request: Request, error: Exception) -> Response:
+    assert isinstance(error, PadbankError)
+    return answer({"error": str(error)}, status_of(error))
+
+
+async def _http_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    sentences = {
+        404: "there is nothing at this address: go back to the clips.",
+        405: "this address does not take that: reload the page.",
+    }
+    text = sentences.get(error.status_code, f"the request could not be answered ({error.detail}).")
+    return answer({"error": text}, error.status_code)
+
+
+async def _too_large(request: Request, error: Exception) -> Response:
+    return answer({"error": str(error)}, 413)

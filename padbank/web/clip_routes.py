@@ -1,0 +1,227 @@
+"""Clips: the whole list for the page's search, one clip, edits, tags, waveform, sound."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import Route
+
+from padbank.errors import InputError
+from padbank.store.library import Library
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.workflow import clips as clips_work
+from padbank.workflow.audition import audition, audition_file
+from padbank.workflow.revisions import clip_as_seen, clip_revision
+from padbank.workflow.rights import SPDX
+from padbank.workflow.waveform import MAX_COLUMNS, waveform
+
+COLUMNS = (
+    "name", "duration_s", "role", "channels", "sample_rate_hz", "loudness_lufs", "true_peak_dbtp",
+    "tags", "licence", "source",
+)  # fmt: skip
+
+_list_lock = threading.Lock()
+_lists: dict[int, tuple[int, list[Any]]] = {}
+
+
+def _rows(desk: Desk) -> tuple[int, list[Any]]:
+    """The clips as the page lists them, read anew only when the catalogue changed."""
+    with _list_lock:
+        version = desk.library_version()
+        kept = _lists.get(id(desk))
+        if kept is None or kept[0] != version:
+            with desk.library() as library:
+                rows = [[getattr(row, c) for c in COLUMNS] for row in clips_work.find(library)]
+            _lists.clear()
+            kept = _lists[id(desk)] = (version, rows)
+        return kept
+
+
+def list_clips(request: Request) -> Response:
+    version, rows = _rows(desk_of(request))
+    tag = f'"{version}-{len(rows)}"'
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers={"etag": tag})
+    response = answer({"columns": COLUMNS, "rows": rows, "licences": SPDX})
+    response.headers["etag"] = tag
+    response.headers["cache-control"] = "no-cache"
+    return response
+
+
+def seen_clip(library: Library, name: str) -> dict[str, Any]:
+    """One clip as the page shows it, with its revision."""
+    known = clips_work.info(library, name)
+    clip, original = known.clip, known.clip.original
+    return {
+        "name": clip.name,
+        "revision": clip_revision(clip),
+        "recipe": clip.recipe,
+        "tags": clip.tags,
+        "licence": clip.licence,
+        "credit": clip.credit,
+        "caution": known.rights_caution,
+        "duration_s": known.duration_s,
+        "channels": clip.channels_played,
+        "original": {
+            "duration_s": original.duration_s,
+            "sample_rate_hz": original.sample_rate_hz,
+            "channels": original.channels,
+            "n_bytes": original.n_bytes,
+            "sha256": original.sha256,
+            "source": original.source,
+        },
+        "as_file": known.as_file,
+        "as_played": known.as_played,
+        "edits": [{"number": h["number"], "why": h["why"], "made_at": h["made_at"]} for h in known.history],
+        "edit_now": library.catalogue.recipe_number(clip.name),
+    }
+
+
+def one_clip(request: Request) -> Response:
+    with desk_of(request).library() as library:
+        return answer(seen_clip(library, request.path_params["name"]))
+
+
+CHANGES = {
+    "start_s", "end_s", "fade_in_s", "fade_out_s", "channels", "role", "level_offset_lu",
+    "play_mode", "mute_group", "loop_start_s", "loop_end_s",
+}  # fmt: skip
+
+_NUMBERS = {"start_s", "end_s", "fade_in_s", "fade_out_s", "level_offset_lu", "loop_start_s", "loop_end_s"}
+
+
+def _changes(body: Body) -> dict[str, Any]:
+    changes = body.mapping("changes")
+    for key, value in changes.items():
+        if key not in CHANGES:
+            raise InputError(f"a clip has no {key!r} to change: reload the page")
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if value is not None and number != (key in _NUMBERS):
+            raise InputError(f"{key} is {value!r}: write a {'number' if key in _NUMBERS else 'word'}")
+        if not number and value is not None and not isinstance(value, str):
+            raise InputError(f"{key} is {value!r}: write a word")
+    return changes
+
+
+async def edit_clip(request: Request) -> Response:
+    body = await body_of(request)
+    return await run_in_threadpool(_edit, desk_of(request), request.path_params["name"], body)
+
+
+def _edit(desk: Desk, name: str, body: Body) -> Response:
+    with desk.library() as library:
+        with clip_as_seen(library, name, body.maybe("seen")) as clip:
+            changed = clips_work.edit(
+                library, clip.name, _changes(body), new_name=body.maybe("new_name"),
+                licence=body.maybe("licence"), credit=body.values.get("credit"),
+            )  # fmt: skip
+            if tags := body.texts("tags"):
+                clips_work.change_tags(library, [changed.name], tags)
+        return answer(seen_clip(library, changed.name))
+
+
+async def undo_clip(request: Request) -> Response:
+    body = await body_of(request)
+    return await run_in_threadpool(_undo, desk_of(request), request.path_params["name"], body)
+
+
+def _undo(desk: Desk, name: str, body: Body) -> Response:
+    with desk.library() as library:
+        with clip_as_seen(library, name, body.maybe("seen")) as clip:
+            clips_work.undo(library, clip.name)
+        return answer(seen_clip(library, name))
+
+
+async def many_clips(request: Request) -> Response:
+    """Tags for several clips at once, taking them out of sight, or bringing them back."""
+    body = await body_of(request)
+    return await run_in_threadpool(_many, desk_of(request), body)
+
+
+def _many(desk: Desk, body: Body) -> Response:
+    names, what = body.texts("names"), body.text("what")
+    if not names:
+        raise InputError("no clips are marked: mark some first")
+    with desk.library() as library:
+        if what == "tags":
+            clips_work.change_tags(library, names, body.texts("tags"))
+        elif what == "remove":
+            clips_work.remove(library, names)
+        elif what == "bring back":
+            clips_work.bring_back(library, names)
+        elif what == "rights":
+            with library.catalogue.atomic():
+                for name in names:
+                    clips_work.edit(library, name, {}, licence=body.maybe("licence"), credit=body.values.get("credit"))
+        else:
+            raise InputError(f"clips cannot be {what!r}: reload the page")
+        return answer({"done": names, "removed": [c.name for c in library.catalogue.clips(removed=True)]})
+
+
+def removed_clips(request: Request) -> Response:
+    with desk_of(request).library() as library:
+        return answer({"removed": [c.name for c in library.catalogue.clips(removed=True)]})
+
+
+def _number(request: Request, name: str, default: float | None) -> float | None:
+    text = request.query_params.get(name)
+    if text is None or text == "":
+        return default
+    try:
+        value = float(text)
+    except ValueError:
+        raise InputError(f"{name} is {text!r}: write a number") from None
+    if not 0 <= value < 1e9:
+        raise InputError(f"{name} is {text!r}: write a number from 0 up")
+    return value
+
+
+def clip_wave(request: Request) -> Response:
+    columns = _number(request, "columns", 800)
+    if columns is None or not 1 <= columns <= MAX_COLUMNS:
+        raise InputError(f"columns: ask for 1 to {MAX_COLUMNS}")
+    with desk_of(request).library() as library:
+        clip = library.clip(request.path_params["name"])
+        low, high = _number(request, "from", 0.0) or 0.0, _number(request, "to", None)
+        return answer(waveform(library, clip, low, high, int(columns)))
+
+
+def clip_levels(request: Request) -> Response:
+    """Level and true peak before and after: what the pad would play."""
+    with desk_of(request).library() as library:
+        facts = audition(library, request.path_params["name"], request.query_params.get("show") or None)
+        return answer(facts)
+
+
+def clip_sound(request: Request) -> Response:
+    with desk_of(request).library() as library:
+        path = audition_file(library, request.path_params["name"], request.query_params.get("show") or None)
+    return FileResponse(path, media_type="audio/wav", headers={"cache-control": "private, no-cache"})
+
+
+def propose_loop(request: Request) -> Response:
+    """Loop points that match in level and slope, as changes to send back as an edit."""
+    from padbank.workflow.loops import propose_for_clip
+
+    with desk_of(request).library() as library:
+        changes = propose_for_clip(library, request.path_params["name"])
+    start_s, end_s = changes["loop_start_s"], changes["loop_end_s"]
+    return answer({"changes": changes, "text": f"Loop from {start_s:.3f} s to {end_s:.3f} s."})
+
+
+routes = [
+    Route("/api/clips", list_clips),
+    Route("/api/clips/many", many_clips, methods=["POST"]),
+    Route("/api/clips/removed", removed_clips),
+    Route("/api/clips/{name}", one_clip),
+    Route("/api/clips/{name}/edit", edit_clip, methods=["POST"]),
+    Route("/api/clips/{name}/undo", undo_clip, methods=["POST"]),
+    Route("/api/clips/{name}/loop", propose_loop, methods=["POST"]),
+    Route("/api/clips/{name}/wave", clip_wave),
+    Route("/api/clips/{name}/levels", clip_levels),
+    Route("/api/clips/{name}/sound.wav", clip_sound),
+]

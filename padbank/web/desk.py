@@ -1,0 +1,134 @@
+"""What every route shares: the library folder, background work, open sockets, readings of a body."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse
+
+from padbank.errors import InputError
+from padbank.store.library import Library
+from padbank.web.guard import Sharing
+from padbank.web.hub import Hub
+from padbank.web.jobs import JobBoard, JobHandle
+from padbank.web.plain import plain
+
+
+class Desk:
+    """One server's things. Every request opens the library for itself and closes it again."""
+
+    def __init__(self, folder: Path, sharing: Sharing | None) -> None:
+        self.folder = folder
+        self.sharing = sharing
+        self.hub = Hub()
+        self.jobs = JobBoard(self._job_ended)
+        self.drops: dict[str, Path] = {}
+        self.invite_base: str | None = None
+        self._watch_lock = threading.Lock()
+        self._watch: Library | None = None
+
+    @contextmanager
+    def library(self) -> Iterator[Library]:
+        with Library(self.folder) as library:
+            yield library
+
+    def library_version(self) -> int:
+        """A number that changes whenever anybody commits anything to the catalogue.
+
+        From SQLite's ``data_version``, which counts the commits of other
+        connections; this connection never writes.
+        """
+        with self._watch_lock:
+            if self._watch is None:
+                self._watch = Library(self.folder)
+            row = self._watch.catalogue.db.execute("pragma data_version").fetchone()
+            return int(row[0])
+
+    def _job_ended(self, job: JobHandle) -> None:
+        self.hub.tell_from_thread({"kind": "job", "id": job.id, "state": job.state})
+
+    def close(self) -> None:
+        self.jobs.stop_all()
+        with self._watch_lock:
+            if self._watch is not None:
+                self._watch.close()
+                self._watch = None
+
+
+def desk_of(request: Request) -> Desk:
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def answer(value: Any, status: int = 200) -> JSONResponse:
+    return JSONResponse(plain(value), status_code=status)
+
+
+class Body:
+    """A JSON object that a request brought, with readings that name the field that is wrong."""
+
+    def __init__(self, values: dict[str, Any]) -> None:
+        self.values = values
+
+    def text(self, name: str, default: str | None = None) -> str:
+        value = self.values.get(name, default)
+        if not isinstance(value, str):
+            raise InputError(f"the request lacks {name!r}: reload the page")
+        return value
+
+    def maybe(self, name: str) -> str | None:
+        value = self.values.get(name)
+        if value is not None and not isinstance(value, str):
+            raise InputError(f"{name!r} is no text: reload the page")
+        return value or None
+
+    def number(self, name: str) -> float | None:
+        value = self.values.get(name)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise InputError(f"{name} is {value!r}: write a number")
+        return float(value)
+
+    def whole(self, name: str) -> int | None:
+        value = self.values.get(name)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise InputError(f"{name} is {value!r}: write a whole number")
+        return value
+
+    def yes(self, name: str) -> bool:
+        return self.values.get(name) is True
+
+    def texts(self, name: str) -> list[str]:
+        value = self.values.get(name, [])
+        if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
+            raise InputError(f"the request lacks {name!r}: reload the page")
+        return list(value)
+
+    def mapping(self, name: str) -> dict[str, Any]:
+        value = self.values.get(name, {})
+        if not isinstance(value, dict):
+            raise InputError(f"the request lacks {name!r}: reload the page")
+        return value
+
+
+async def body_of(request: Request) -> Body:
+    """The request's JSON object (an empty one when it brought nothing)."""
+    raw = await request.body()
+    if not raw:
+        return Body({})
+    try:
+        values = json.loads(raw)
+    except (ValueError, RecursionError) as error:
+        raise InputError("the request is not JSON: reload the page") from error
+    if not isinstance(values, dict):
+        raise InputError("the request is not a JSON object: reload the page")
+    return Body(values)

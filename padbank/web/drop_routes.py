@@ -1,0 +1,162 @@
+"""Files that are dropped on the page: kept beside the library until they are added.
+
+Each drop gets a folder of its own inside the library's ``dropped`` folder.
+Files arrive one request each, as they are, under their own names made safe;
+nothing in a name can lead out of that folder. When the work is done the folder
+is taken away: the library holds its own copy of every original.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+import shutil
+from pathlib import Path, PurePosixPath
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from padbank.errors import InputError
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.web.jobs import JobHandle
+from padbank.workflow.add import AddReport, add
+
+MOST_FILES = 20_000
+
+_UNSAFE = re.compile(r'[\x00-\x1f\x7f"*/:<>?\\|]')
+
+
+def safe_file_name(name: str) -> str:
+    """A dropped file's own name without anything that a file system could stumble over.
+
+    >>> safe_file_name("../../etc/passwd")
+    'passwd'
+    """
+    last = PurePosixPath(name.replace("\\", "/")).name
+    cleaned = _UNSAFE.sub("_", last).strip(" .")
+    if not cleaned:
+        raise InputError(f"a file is named {name!r}: give it a name and drop it again")
+    stem, dot, suffix = cleaned.rpartition(".")
+    return f"{stem[:120]}{dot}{suffix[:12]}" if dot else cleaned[:120]
+
+
+def clear_old_drops(folder: Path) -> None:
+    """Take away what earlier runs left (a page that was closed in the middle of a drop)."""
+    shutil.rmtree(folder / "dropped", ignore_errors=True)
+
+
+def new_drop(request: Request) -> Response:
+    desk = desk_of(request)
+    drop_id = secrets.token_hex(6)
+    folder = desk.folder / "dropped" / drop_id
+    folder.mkdir(parents=True)
+    desk.drops[drop_id] = folder
+    return answer({"drop": drop_id})
+
+
+def _folder(desk: Desk, drop_id: str) -> Path:
+    folder = desk.drops.get(drop_id)
+    if folder is None:
+        raise InputError("this drop is no longer known: drop the files again")
+    return folder
+
+
+async def put_file(request: Request) -> Response:
+    desk = desk_of(request)
+    folder = _folder(desk, request.path_params["drop"])
+    name = safe_file_name(request.query_params.get("name", ""))
+    number = request.path_params["number"]
+    if number >= MOST_FILES:
+        raise InputError(f"that is more than {MOST_FILES} files at once: drop fewer, or add the folder by its path")
+    inside = folder / f"{number:05d}"
+    inside.mkdir(exist_ok=True)
+    path = inside / name
+    got = 0
+    try:
+        with open(path, "wb") as file:
+            async for chunk in request.stream():
+                file.write(chunk)
+                got += len(chunk)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return answer({"got": got})
+
+
+async def add_drop(request: Request) -> Response:
+    """Begin adding what was dropped; the job's result is the report."""
+    desk = desk_of(request)
+    body = await body_of(request)
+    drop_id = request.path_params["drop"]
+    folder = _folder(desk, drop_id)
+    paths = sorted(p for inside in folder.iterdir() for p in inside.iterdir())
+    if not paths:
+        raise InputError("nothing arrived of what was dropped: drop the files again")
+
+    def work(job: JobHandle) -> object:
+        try:
+            return _add(desk, job, paths, body, folder)
+        finally:
+            desk.drops.pop(drop_id, None)
+            shutil.rmtree(folder, ignore_errors=True)
+
+    job = desk.jobs.start("adding", "the library", work, stop_raises=True)
+    return answer(job.seen())
+
+
+async def add_paths(request: Request) -> Response:
+    """Begin adding files and folders of this computer by their paths."""
+    desk = desk_of(request)
+    body = await body_of(request)
+    paths = [Path(os.path.expanduser(p.strip().strip('"'))) for p in body.texts("paths") if p.strip()]
+    if not paths:
+        raise InputError("no path was typed: write the path of a file or folder")
+    for path in paths:
+        if not path.is_absolute():
+            raise InputError(f"{path} is not a whole path: begin it at the top, such as {Path.home() / 'clips'}")
+        if not path.exists():
+            raise InputError(f"{path} is not there: check the spelling")
+    job = desk.jobs.start("adding", "the library", lambda job: _add(desk, job, paths, body, None), stop_raises=True)
+    return answer(job.seen())
+
+
+def _add(desk: Desk, job: JobHandle, paths: list[Path], body: Body, folder: Path | None) -> dict[str, object]:
+    with desk.library() as library:
+        report = add(
+            library, paths, tags=body.texts("tags"), licence=body.maybe("licence"), credit=body.maybe("credit"),
+            progress=job.progress,
+        )  # fmt: skip
+    return seen_report(report, folder)
+
+
+def seen_report(report: AddReport, folder: Path | None) -> dict[str, object]:
+    """The report with paths as the person knows them (dropped files by their names)."""
+
+    def shown(path: str) -> str:
+        return Path(path).name if folder is not None and Path(path).is_relative_to(folder) else path
+
+    return {
+        "added": [{"path": shown(e.path), "clip": e.clip, "role": e.role, "reason": e.reason} for e in report.added],
+        "already": [{"path": shown(e.path), "clip": e.clip} for e in report.already],
+        "refused": [{"path": shown(r.path), "reason": r.reason} for r in report.refused],
+        "warnings": [{"path": shown(w.path), "reason": w.reason} for w in report.warnings],
+    }
+
+
+def give_up_drop(request: Request) -> Response:
+    desk = desk_of(request)
+    folder = desk.drops.pop(request.path_params["drop"], None)
+    if folder is not None:
+        shutil.rmtree(folder, ignore_errors=True)
+    return answer({"done": True})
+
+
+routes = [
+    Route("/api/drops", new_drop, methods=["POST"]),
+    Route("/api/drop/{drop}/{number:int}", put_file, methods=["PUT"]),
+    Route("/api/drops/{drop}/add", add_drop, methods=["POST"]),
+    Route("/api/drops/{drop}", give_up_drop, methods=["DELETE"]),
+    Route("/api/add", add_paths, methods=["POST"]),
+]

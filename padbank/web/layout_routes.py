@@ -1,0 +1,198 @@
+"""Layouts: look at the banks, arrange by hand, pin, plan in the background, ask why."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from padbank.errors import InputError
+from padbank.store.library import Library
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.web.jobs import JobHandle
+from padbank.workflow import arrange
+from padbank.workflow.plan import Planned, plan
+from padbank.workflow.revisions import text_revision
+from padbank.workflow.stage import loop_of, stage_view
+
+
+def seen_board(library: Library, show: str, number: int | None = None) -> dict[str, Any]:
+    """A show's layout as the page shows it."""
+    board = arrange.read_board(library, show, number)
+    rig, layout, clips = board.rig, board.layout, board.opened.clips
+    pins = arrange.pins_by_place(board)
+    moved, hits = board.moved, arrange.served_hits(board)
+    titles = {s.name: s.title or s.name for s in board.show.segments}
+
+    def facts_of(name: str) -> dict[str, Any]:
+        clip, facts = clips.get(name), board.facts.get(name)
+        return {
+            "name": name,
+            "tags": clip.tags if clip else (),
+            "duration_s": clip.duration_s if clip else 0.0,
+            "play_mode": clip.recipe.play_mode if clip else "one-shot",
+            "mute_group": clip.recipe.mute_group if clip else None,
+            "loop": loop_of(clip) if clip else None,
+            "loudness_lufs": facts.loudness_lufs if facts else None,
+            "cleared": clip.cleared if clip else False,
+        }
+
+    placed = {p.clip for p in layout.places}
+    return {
+        "show": board.show.name,
+        "title": board.show.title or board.show.name,
+        "revision": text_revision(board.opened.path.read_bytes().decode("utf-8", errors="replace")),
+        "rights": board.show.rights,
+        "number": layout.number,
+        "numbers": library.catalogue.layout_numbers(board.show.name),
+        "result": board.result,
+        "rig": rig,
+        "banks": [
+            {
+                "bank": bank,
+                "segments": [
+                    titles.get(s, s) for s in (layout.bank_segments[bank - 1] if bank <= len(layout.bank_segments) else ())
+                ],
+            }
+            for bank in range(1, rig.banks + 1)
+        ],
+        "places": [
+            {
+                "bank": p.bank,
+                "pad": p.pad_id,
+                "clip": p.clip,
+                "channels": p.channels,
+                "sample_rate_hz": p.sample_rate_hz,
+                "moved": (p.bank, p.pad_id) in moved,
+                "pinned": (p.bank, p.pad_id) in pins,
+                "hits": round(hits.get((p.bank, p.pad_id), 0.0), 2),
+            }
+            for p in layout.places
+        ],
+        "controls": [
+            {
+                "bank": c.bank,
+                "pad": c.pad_id,
+                "label": c.label,
+                "fixed": rig.controls_in(c.bank).get(c.pad_id) is not None,
+            }
+            for c in layout.controls
+        ],
+        "clips": {name: facts_of(name) for name in sorted(placed | set(board.facts))},
+        "unplaced": arrange.left_to_place(board),
+        "weighed": arrange.weigh(board),
+    }
+
+
+def _show(request: Request) -> str:
+    return str(request.path_params["show"])
+
+
+def one_layout(request: Request) -> Response:
+    text = request.query_params.get("number")
+    if text is not None and not (text.isascii() and text.isdigit()):
+        raise InputError(f"layout {text!r}: write a number")
+    with desk_of(request).library() as library:
+        return answer(seen_board(library, _show(request), int(text) if text else None))
+
+
+async def try_step(request: Request) -> Response:
+    """What a step would change, without taking it: for the pad under the finger."""
+    body = await body_of(request)
+    return await run_in_threadpool(_try, desk_of(request), _show(request), body)
+
+
+def _try(desk: Desk, show: str, body: Body) -> Response:
+    with desk.library() as library:
+        board = arrange.read_board(library, show)
+        return answer({"weighed": arrange.weigh(board, arrange.apply_step(board, body.mapping("step")))})
+
+
+async def take_step(request: Request) -> Response:
+    body = await body_of(request)
+    return await run_in_threadpool(_take, desk_of(request), _show(request), body)
+
+
+def _take(desk: Desk, show: str, body: Body) -> Response:
+    seen = body.whole("seen")
+    if seen is None:
+        raise InputError("the request lacks 'seen': reload the page")
+    step = body.mapping("step")
+    with desk.library() as library:
+        board = arrange.read_board(library, show)
+        if step.get("do") == "put back":
+            number = step.get("number")
+            if isinstance(number, bool) or not isinstance(number, int):
+                raise InputError("the step names no layout: reload the page")
+            layout = arrange.read_board(library, show, number).layout if number else arrange.empty_layout(board.opened)
+        else:
+            layout = arrange.apply_step(board, step)
+        arrange.keep_step(library, board, seen, layout)
+        return answer(seen_board(library, show))
+
+
+async def pin(request: Request) -> Response:
+    body = await body_of(request)
+    return await run_in_threadpool(_pin, desk_of(request), _show(request), body)
+
+
+def _pin(desk: Desk, show: str, body: Body) -> Response:
+    with desk.library() as library:
+        if body.yes("on"):
+            arrange.set_pin_of(library, show, body.text("clip"), body.text("pad"), body.whole("bank"), body.maybe("seen"))
+        else:
+            arrange.clear_pin_of(library, show, body.text("clip"), body.maybe("seen"))
+        return answer(seen_board(library, show))
+
+
+def why(request: Request) -> Response:
+    bank, pad = request.query_params.get("bank", ""), request.query_params.get("pad", "")
+    if not (bank.isascii() and bank.isdigit()):
+        raise InputError(f"bank {bank!r}: write a number")
+    with desk_of(request).library() as library:
+        board = arrange.read_board(library, _show(request))
+        return answer(arrange.why_here(board, int(bank), board.rig.pad(pad).pad_id))
+
+
+async def start_plan(request: Request) -> Response:
+    """Run the planner in the background; stopping it keeps the best layout so far."""
+    desk, show = desk_of(request), _show(request)
+    body = await body_of(request)
+    seconds, fresh = body.number("seconds"), body.yes("fresh")
+    if seconds is not None and not 0.1 <= seconds <= 86_400:
+        raise InputError("seconds: write a number from 0.1 up, or leave it empty to plan until it is proved")
+
+    def work(job: JobHandle) -> dict[str, Any]:
+        with desk.library() as library:
+            return seen_plan(plan(library, show, seconds=seconds, fresh=fresh, progress=job.progress, should_stop=job.should_stop))
+
+    return answer(desk.jobs.start("planning", show, work).seen())
+
+
+def seen_plan(planned: Planned) -> dict[str, Any]:
+    result = planned.result
+    return {
+        "number": planned.layout.number, "status": result.status, "objective": result.objective,
+        "bound": result.bound, "gap": result.gap, "gap_without_wishes": result.gap_without_wishes,
+        "bound_holds_for": result.bound_holds_for, "left_out": result.left_out, "findings": planned.findings,
+        "moved": len(planned.moved), "placed": len({p.clip for p in planned.layout.places}),
+    }  # fmt: skip
+
+
+def banks_to_play(request: Request) -> Response:
+    with desk_of(request).library() as library:
+        return answer(stage_view(library, _show(request)))
+
+
+routes = [
+    Route("/api/layouts/{show}", one_layout),
+    Route("/api/layouts/{show}/try", try_step, methods=["POST"]),
+    Route("/api/layouts/{show}/step", take_step, methods=["POST"]),
+    Route("/api/layouts/{show}/pin", pin, methods=["POST"]),
+    Route("/api/layouts/{show}/why", why),
+    Route("/api/layouts/{show}/plan", start_plan, methods=["POST"]),
+    Route("/api/layouts/{show}/banks", banks_to_play),
+]

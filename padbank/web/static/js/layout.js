@@ -1,0 +1,450 @@
+// Layout: every bank to scale; clips picked up and put down by mouse, finger or keys; what each step costs.
+
+import { get, part, post, watchJob } from './api.js';
+import { change, choice, count, findingsList, h, level, put, say, seconds } from './dom.js';
+import { drawMeters, drawTerms } from './meters.js';
+import { drawPad, drawPlot, legend, neighbour, padId, padWords } from './plot.js';
+import { giveSigns, tagBit } from './tags.js';
+
+const DRAG_PX = 6;
+const TRY_MS = 90;
+
+export async function open(root, desk, show) {
+  if (!show) {
+    put(root, h('h1', {}, 'Layout'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
+    return () => {};
+  }
+  let seen = null;
+  let bank = 1;
+  let focusPad = null;
+  let chosen = null;
+  let hand = null;
+  let signs = new Map();
+  let tried = null;
+  let job = null;
+  let reason = null;
+  const undo = [];
+
+  const title = h('div', { class: 'sheet-head' });
+  const banks = h('div', { class: 'banks', role: 'tablist', 'aria-label': 'Banks' });
+  const plotBox = h('div', { class: 'plot-box', id: 'bank-plot', role: 'tabpanel' });
+  const tray = h('section', { class: 'tray', 'aria-labelledby': 'tray-title' });
+  const details = h('section', { class: 'pad-card', 'aria-label': 'The pad in hand' });
+  const costs = h('section', { 'aria-label': 'What it costs' });
+  const limits = h('section', { 'aria-label': 'Limits' });
+  const troubles = h('section', { 'aria-label': 'Findings' });
+  const planSlip = h('div', { class: 'progress-slip', role: 'region', 'aria-label': 'Planning', hidden: true });
+  const live = h('p', { class: 'hidden', 'aria-live': 'assertive' });
+  const help = h('p', { class: 'hint', id: 'plot-help' }, 'Drag, or: arrow keys go from pad to pad, Enter picks up and puts down, Page keys change the bank, Escape puts back, Delete clears, P pins, H plays.');
+
+  put(root, title, planSlip,
+    h('div', { class: 'layout-split' },
+      h('div', { class: 'layout-main' }, banks, plotBox, help, details),
+      h('aside', { class: 'layout-side' }, tray, costs, limits, troubles)), live);
+
+  const announce = (text) => put(live, text);
+  const at = (b, pad) => ({ place: seen.places.find((p) => p.bank === b && p.pad === pad) ?? null, control: seen.controls.find((c) => c.bank === b && c.pad === pad) ?? null });
+  const tagsOf = (clip) => seen.clips[clip]?.tags ?? [];
+  const segmentsOf = (b) => seen.banks[b - 1].segments.join(', ') || 'spare';
+
+  function take(now) {
+    seen = now;
+    for (const pad of seen.rig.pads) pad.pad_id = padId(pad);
+    signs = giveSigns(seen.places.map((p) => tagsOf(p.clip)).concat(seen.unplaced.map(tagsOf)));
+    bank = Math.min(bank, seen.rig.banks);
+    focusPad ??= seen.rig.pads[0].pad_id;
+    tried = null;
+  }
+
+  async function load() {
+    take(await get(`/api/layouts/${part(show)}`));
+    draw();
+  }
+
+  // ------------------------------------------------------------ steps
+
+  async function step(what, said) {
+    const before = seen.number;
+    try {
+      const had = seen.weighed;
+      take(await post(`/api/layouts/${part(show)}/step`, { seen: seen.number, step: what }));
+      if (seen.number !== before && what.do !== 'put back') undo.push(before);
+      seen.change = { from: had };
+      hand = null;
+      reason = null;
+      draw();
+      const sum = seen.weighed.objective - had.objective;
+      say(`${said}: ${change(sum, 's', 2)} in all.`);
+      return true;
+    } catch (error) {
+      say(error.message, 'error');
+      announce(error.message);
+      hand = null;
+      if (error.changedMeanwhile) await load();
+      else draw();
+      return false;
+    }
+  }
+
+  function putDown(b, pad) {
+    if (!hand) return null;
+    if (hand.from && hand.from.bank === b && hand.from.pad === pad) {
+      hand = null;
+      draw();
+      announce('put back');
+      return null;
+    }
+    return step(stepFor(b, pad), `${hand.name} to ${pad} of bank ${b}`);
+  }
+
+  const stepFor = (b, pad) => (hand.from
+    ? { do: 'move', bank: hand.from.bank, pad: hand.from.pad, to_bank: b, to_pad: pad }
+    : { do: 'put', clip: hand.name, bank: b, pad });
+
+  function pickUp(b, pad) {
+    const { place, control } = at(b, pad);
+    if (control?.fixed) { say(`${control.label} is a control hit with its own pad: it stays here.`); announce('a control hit stays here'); return; }
+    if (!place && !control) { announce('empty'); return; }
+    hand = { name: place?.clip ?? control.label, from: { bank: b, pad } };
+    draw();
+    announce(`${hand.name} in hand. Arrow keys choose a pad, Enter puts it down, Escape puts it back.`);
+  }
+
+  const clear = (b, pad) => { if (at(b, pad).place) step({ do: 'clear', bank: b, pad }, `${at(b, pad).place.clip} cleared`); };
+
+  async function pin(b, pad, everywhere = false) {
+    const { place } = at(b, pad);
+    if (!place) return;
+    try {
+      take(await post(`/api/layouts/${part(show)}/pin`, place.pinned ? { on: false, clip: place.clip, seen: seen.revision } : { on: true, clip: place.clip, pad, bank: everywhere ? null : b, seen: seen.revision }));
+      draw();
+      say(place.pinned ? `${place.clip} is free again.` : `${place.clip} is pinned to ${pad}${everywhere ? ' in every bank' : ` of bank ${b}`}: the planner keeps it there.`);
+    } catch (error) {
+      say(error.message, 'error');
+      if (error.changedMeanwhile) await load();
+    }
+  }
+
+  async function why(b, pad) {
+    try {
+      reason = await get(`/api/layouts/${part(show)}/why?bank=${b}&pad=${part(pad)}`);
+      drawDetails();
+    } catch (error) {
+      say(error.message, 'error');
+    }
+  }
+
+  async function hear(clip) {
+    try {
+      const facts = seen.clips[clip];
+      const recipe = { play_mode: facts.play_mode, start_s: 0, loop_start_s: facts.loop?.[0] ?? null, loop_end_s: facts.loop?.[1] ?? null };
+      await desk.play.clip(clip, recipe, { show, revision: String(seen.number) });
+    } catch (error) {
+      say(error.message, 'error');
+    }
+  }
+
+  let trying = 0;
+  function tryAt(b, pad) {
+    clearTimeout(trying);
+    if (!hand || (hand.from?.bank === b && hand.from?.pad === pad)) { tried = null; drawCosts(); return; }
+    const what = stepFor(b, pad);
+    trying = setTimeout(async () => {
+      try {
+        const { weighed } = await post(`/api/layouts/${part(show)}/try`, { step: what });
+        if (!hand) return;
+        tried = weighed;
+      } catch (error) {
+        tried = { refused: error.message };
+      }
+      drawCosts();
+      ghostText();
+    }, TRY_MS);
+  }
+
+  // ------------------------------------------------------------ drag
+
+  let ghost = null;
+  function ghostText() {
+    if (!ghost) return;
+    const sum = tried && !tried.refused ? `${change(tried.objective - seen.weighed.objective, 's', 2)}` : tried?.refused ? 'not here' : '';
+    put(ghost, h('strong', {}, hand?.name ?? ''), sum ? ` ${sum}` : '');
+  }
+
+  function targetAt(x, y) {
+    const element = document.elementFromPoint(x, y)?.closest?.('[data-pad], [data-bank]');
+    return element ? { pad: element.dataset.pad ?? null, bank: Number(element.dataset.bank) } : null;
+  }
+
+  /** Begin what may become a drag; a press without movement is left to the click. */
+  function press(e, name, from) {
+    if (e.button) return;
+    const start = [e.clientX, e.clientY];
+    const source = e.currentTarget;
+    let over = null;
+    const move = (event) => {
+      if (!ghost) {
+        const [dx, dy] = [Math.abs(event.clientX - start[0]), Math.abs(event.clientY - start[1])];
+        if (Math.max(dx, dy) < DRAG_PX) return;
+        hand = { name, from };
+        ghost = h('div', { class: 'ghost', 'aria-hidden': 'true' });
+        document.body.append(ghost);
+        root.classList.add('dragging');
+        ghostText();
+      }
+      event.preventDefault();
+      ghost.style.transform = `translate(${event.clientX + 10}px, ${event.clientY + 8}px)`;
+      const now = targetAt(event.clientX, event.clientY);
+      const key = now ? `${now.bank}|${now.pad}` : '';
+      if (key === over) return;
+      over = key;
+      root.querySelectorAll('.pad-over').forEach((x) => x.classList.remove('pad-over'));
+      if (now?.pad) {
+        root.querySelectorAll(`[data-bank="${now.bank}"][data-pad="${CSS.escape(now.pad)}"]`).forEach((x) => x.classList.add('pad-over'));
+        tryAt(now.bank, now.pad);
+      } else {
+        tried = null;
+        drawCosts();
+        ghostText();
+      }
+    };
+    const stop = (event) => {
+      removeEventListener('pointermove', move);
+      removeEventListener('pointerup', stop);
+      removeEventListener('pointercancel', stop);
+      removeEventListener('keydown', escape, true);
+      if (!ghost) return;
+      ghost.remove();
+      ghost = null;
+      root.classList.remove('dragging');
+      const now = event.type === 'pointerup' ? targetAt(event.clientX, event.clientY) : null;
+      dragged = true;
+      setTimeout(() => { dragged = false; }, 0);
+      if (now?.pad) putDown(now.bank, now.pad);
+      else if (event.type === 'pointerup' && from && document.elementFromPoint(event.clientX, event.clientY)?.closest?.('.tray')) {
+        hand = null;
+        clear(from.bank, from.pad);
+      } else {
+        hand = null;
+        draw();
+      }
+    };
+    const escape = (event) => { if (event.key === 'Escape') stop(event); };
+    addEventListener('pointermove', move, { passive: false });
+    addEventListener('pointerup', stop);
+    addEventListener('pointercancel', stop);
+    addEventListener('keydown', escape, true);
+    if (source.hasPointerCapture?.(e.pointerId)) source.releasePointerCapture(e.pointerId);
+  }
+  let dragged = false;
+
+  // ------------------------------------------------------------ keys
+
+  function padKeys(e, pad) {
+    if (e.key.startsWith('Arrow')) {
+      const next = neighbour(seen.rig.pads, pad, e.key);
+      if (next) {
+        focusPad = next.pad_id;
+        focusNow();
+        if (hand) {
+          const held = at(bank, next.pad_id);
+          announce(padWords(next, held));
+          tryAt(bank, next.pad_id);
+        }
+      }
+    } else if (e.key === 'Enter' || e.key === ' ') {
+      if (hand) putDown(bank, pad.pad_id);
+      else pickUp(bank, pad.pad_id);
+    } else if (e.key === 'PageDown' || e.key === 'PageUp') {
+      turn(e.key === 'PageDown' ? 1 : -1);
+    } else if (e.key === 'Escape' && hand) {
+      hand = null;
+      draw();
+      announce('put back');
+    } else if (e.key === 'Delete' || e.key === 'Backspace') clear(bank, pad.pad_id);
+    else if (e.key === 'p' || e.key === 'P') pin(bank, pad.pad_id);
+    else if ((e.key === 'h' || e.key === 'H') && at(bank, pad.pad_id).place) hear(at(bank, pad.pad_id).place.clip);
+    else return;
+    e.preventDefault();
+  }
+
+  function turn(by) {
+    bank = ((bank - 1 + by + seen.rig.banks) % seen.rig.banks) + 1;
+    draw();
+    focusNow();
+    announce(`bank ${bank}, ${segmentsOf(bank)}`);
+  }
+
+  function focusNow() {
+    const groups = plotBox.querySelectorAll('[data-pad]');
+    groups.forEach((g) => g.setAttribute('tabindex', g.dataset.pad === focusPad ? '0' : '-1'));
+    plotBox.querySelector(`[data-pad="${CSS.escape(focusPad)}"]`)?.focus();
+  }
+
+  // ------------------------------------------------------------ drawing
+
+  function draw() {
+    const active = document.activeElement?.closest?.('.plot-box [data-pad]')?.dataset.pad ?? null;
+    drawTitle();
+    drawBanks();
+    drawBig();
+    drawTray();
+    drawDetails();
+    drawCosts();
+    drawLimits();
+    if (active) { focusPad = active; focusNow(); }
+  }
+
+  function drawTitle() {
+    const { result, number } = seen;
+    const proof = number === 0 ? 'nothing laid out yet' : result.by === 'plan' ? (result.status === 'proved' ? 'planned, proved the best' : `planned, within ${(100 * result.gap).toFixed(1)} % of the best`) : 'arranged by hand';
+    const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'until proved', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds' });
+    put(title,
+      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)} of your time`)),
+      h('div', { class: 'row wrap' },
+        seen.numbers.length > 1 ? h('label', { class: 'row quiet small-label' }, 'Go back to ', choice([['', 'an earlier one'], ...seen.numbers.filter((n) => n !== number).reverse().map((n) => [String(n), `layout ${n}`])], '', (n) => n && step({ do: 'put back', number: Number(n) }, `layout ${n} put back`))) : null,
+        h('button', { type: 'button', disabled: !undo.length, onclick: () => { const n = undo.pop(); step({ do: 'put back', number: n }, 'One step back'); } }, 'Undo'),
+        h('label', { class: 'row quiet small-label' }, 'at most', limit, 's'),
+        h('button', { type: 'button', class: 'strong', disabled: job !== null, onclick: () => plan(limit.value ? Number(limit.value) : null) }, 'Plan')));
+  }
+
+  function drawBanks() {
+    put(banks, seen.banks.map(({ bank: b }) => h('button', {
+      type: 'button', class: 'bank', role: 'tab', 'aria-selected': String(b === bank), 'aria-controls': 'bank-plot', tabindex: b === bank ? '0' : '-1', dataset: { bank: b },
+      onclick: () => { if (dragged) return; bank = b; draw(); },
+      onkeydown: (e) => {
+        if (e.key !== 'ArrowRight' && e.key !== 'ArrowLeft') return;
+        e.preventDefault();
+        bank = ((b - 1 + (e.key === 'ArrowRight' ? 1 : -1) + seen.rig.banks) % seen.rig.banks) + 1;
+        draw();
+        banks.querySelector('[aria-selected="true"]').focus();
+      },
+    }, h('span', { class: 'bank-title' }, h('strong', {}, `${b}`), ` ${segmentsOf(b)}`),
+    drawPlot(seen.rig, (pad) => drawPad(pad, at(b, pad.pad_id), { signs, tags: tagsOf(at(b, pad.pad_id).place?.clip), small: true }, { 'data-bank': b, 'data-pad': pad.pad_id, 'aria-hidden': 'true' }), { label: `bank ${b}`, className: 'plot mini' }))));
+    for (const plot of banks.querySelectorAll('svg.mini')) { plot.removeAttribute('role'); plot.removeAttribute('aria-label'); plot.setAttribute('aria-hidden', 'true'); }
+  }
+
+  function drawBig() {
+    const svg = drawPlot(seen.rig, (pad) => {
+      const held = at(bank, pad.pad_id);
+      const inHand = hand?.from?.bank === bank && hand.from.pad === pad.pad_id;
+      return drawPad(pad, held, { signs, tags: tagsOf(held.place?.clip) }, {
+        role: 'button', tabindex: pad.pad_id === focusPad ? '0' : '-1', 'data-pad': pad.pad_id, 'data-bank': bank,
+        'aria-label': padWords(pad, held, inHand ? ', in hand' : ''), 'aria-describedby': 'plot-help', 'aria-pressed': String(inHand),
+        onkeydown: (e) => padKeys(e, pad),
+        onfocus: () => { focusPad = pad.pad_id; if (chosen !== pad.pad_id) { chosen = pad.pad_id; reason = null; drawDetails(); } },
+        onpointerdown: (e) => { const { place, control } = held; if ((place || (control && !control.fixed)) && !hand) press(e, place?.clip ?? control.label, { bank, pad: pad.pad_id }); },
+        onpointerenter: () => { if (hand && !ghost) tryAt(bank, pad.pad_id); },
+        onclick: () => { if (dragged) return; if (hand) putDown(bank, pad.pad_id); else { chosen = pad.pad_id; focusPad = pad.pad_id; reason = null; drawDetails(); } },
+      });
+    }, { label: `Bank ${bank}, ${segmentsOf(bank)}`, scale: true, homes: true });
+    put(plotBox, h('div', { class: 'plot-head' }, h('h2', {}, h('span', { class: 'big-number' }, bank), ` ${segmentsOf(bank)}`),
+      h('button', { type: 'button', class: 'small', onclick: () => turn(-1) }, 'Earlier bank'), h('button', { type: 'button', class: 'small', onclick: () => turn(1) }, 'Later bank'),
+      hand ? h('p', { class: 'in-hand' }, 'In hand: ', h('strong', {}, hand.name), ' ', h('button', { type: 'button', class: 'small', onclick: () => { hand = null; draw(); } }, 'Put back')) : null),
+    svg, legend(signs));
+  }
+
+  function drawTray() {
+    const left = new Map(seen.weighed.left_out.map((l) => [l.want, l]));
+    put(tray, h('h2', { id: 'tray-title' }, 'Not under a pad'),
+      seen.unplaced.length ? h('ul', { class: 'tray-list' }, seen.unplaced.map((name) => {
+        const facts = seen.clips[name];
+        return h('li', {}, h('button', { type: 'button', class: 'tape-bit', 'aria-pressed': String(hand?.name === name && !hand.from), onpointerdown: (e) => press(e, name, null), onclick: () => { if (dragged) return; hand = hand?.name === name ? null : { name, from: null }; draw(); if (hand) { announce(`${name} in hand: choose a pad, Enter puts it down`); focusNow(); } } },
+          h('span', {}, name), h('span', { class: 'quiet' }, seconds(facts.duration_s))), facts.tags.slice(0, 2).map((t) => tagBit(t, signs)),
+        !facts.cleared && seen.rights === 'cleared' ? h('span', { class: 'lack' }, 'not cleared') : left.has(name) ? h('span', { class: 'hint' }, left.get(name).reason) : null);
+      })) : h('p', { class: 'quiet' }, 'Everything that the show could use has its place.'));
+  }
+
+  function drawDetails() {
+    const pad = seen.rig.pads.find((p) => p.pad_id === chosen);
+    if (!pad) { put(details, h('p', { class: 'quiet' }, 'Choose a pad to see what is on it, hear it, pin it or ask why it is there.')); return; }
+    const { place, control } = at(bank, pad.pad_id);
+    const device = seen.rig.devices.find((d) => d.name === pad.device);
+    const longest = pad.max_clip_s ?? device.max_clip_s;
+    const facts = place ? seen.clips[place.clip] : null;
+    put(details,
+      h('h2', {}, place?.clip ?? control?.label ?? 'Empty'),
+      h('p', { class: 'quiet' }, [`${pad.surface} ${pad.number}`, `${pad.w_mm} × ${pad.h_mm} mm`, pad.note === null ? '' : `note ${pad.note}${pad.channel ? ` on channel ${pad.channel}` : ''}`, longest ? `takes ${longest} s at most` : '', facts ? `${seconds(facts.duration_s)}, ${place.channels === 2 ? 'stereo' : 'mono'} at ${place.sample_rate_hz} Hz, ${count(Math.round(place.hits * 10) / 10, 'expected hit')}` : ''].filter(Boolean).join(' · ')),
+      place ? h('div', { class: 'row wrap' },
+        h('button', { type: 'button', class: 'strong', onclick: () => hear(place.clip) }, 'Hear'),
+        h('button', { type: 'button', onclick: () => pickUp(bank, pad.pad_id) }, 'Move it'),
+        h('button', { type: 'button', onclick: () => pin(bank, pad.pad_id) }, place.pinned ? 'Unpin' : 'Pin it here'),
+        place.pinned ? null : h('button', { type: 'button', onclick: () => pin(bank, pad.pad_id, true) }, 'Pin in every bank'),
+        h('button', { type: 'button', onclick: () => clear(bank, pad.pad_id) }, 'Clear'),
+        h('button', { type: 'button', onclick: () => why(bank, pad.pad_id) }, 'Why here?')) : control ? h('p', {}, control.fixed ? 'A control hit: it sends its note and holds no sound. Its pad is set in the rig’s file.' : 'A control hit that the planner may place.') : null,
+      reason && reason.pad_id === pad.pad_id && reason.bank === bank ? h('div', { class: 'why' },
+        h('p', {}, `${reason.clip} is expected ${count(Math.round(reason.hits * 10) / 10, 'time')} here; the way to this pad takes ${level(reason.reach_s * 1000, 'ms', 0)}${reason.pinned ? '; it is pinned' : ''}${reason.moved ? '; it is not where the hands know it' : ''}.`),
+        reason.elsewhere.length ? h('table', { class: 'figures' }, h('caption', {}, 'The next best pads of this bank'),
+          h('tbody', {}, reason.elsewhere.map((e) => h('tr', {}, h('th', { scope: 'row' }, e.pad_id, e.instead_of ? h('span', { class: 'quiet' }, ` changing places with ${e.instead_of}`) : null), h('td', {}, change(e.change_s, 's', 3)), h('td', { class: 'words' }, e.breaks.join('; ')))))) : h('p', {}, 'No other pad of this bank can take it.')) : null);
+  }
+
+  function drawCosts() {
+    put(costs, drawTerms(seen.weighed, tried && !tried.refused ? tried : null, seen.change?.from ?? null, hand?.name ?? null));
+    if (tried?.refused) costs.append(h('p', { class: 'trouble' }, tried.refused));
+  }
+
+  function drawLimits() {
+    put(limits, drawMeters(seen.weighed.meters));
+    put(troubles, h('h2', {}, 'Findings'), findingsList(seen.weighed.findings, 'No limit is broken.'),
+      seen.weighed.left_out.length ? h('details', {}, h('summary', {}, `${count(seen.weighed.left_out.length, 'wish', 'wishes')} left out`), h('ul', { class: 'plain' }, seen.weighed.left_out.map((l) => h('li', {}, h('strong', {}, l.want), ` in ${l.segment}: ${l.reason}`)))) : null);
+  }
+
+  // ------------------------------------------------------------ planning
+
+  async function plan(limit) {
+    try {
+      job = await post(`/api/layouts/${part(show)}/plan`, limit ? { seconds: limit } : {});
+    } catch (error) {
+      say(error.message, 'error');
+      return;
+    }
+    await follow();
+  }
+
+  async function follow() {
+    drawTitle();
+    try {
+      const last = await watchJob(job, (now) => {
+        planSlip.hidden = false;
+        const { objective, gap } = now.notes;
+        put(planSlip, h('p', {}, h('strong', {}, now.stopping ? 'Stopping with the best so far' : 'Planning'), ` ${now.label} · ${now.seconds.toFixed(0)} s`),
+          h('p', { class: 'quiet' }, objective === undefined ? 'No layout yet.' : `Best so far: cost ${level(objective, 's', 2)}, at most ${(100 * gap).toFixed(1)} % above the best there is.`),
+          h('div', { class: 'row' }, h('progress', { max: String(Math.max(1, now.total)), value: now.done, 'aria-label': 'Planning' }), h('button', { type: 'button', disabled: now.stopping, onclick: () => post(`/api/jobs/${now.id}/stop`) }, 'Stop with the best so far')));
+      });
+      job = null;
+      if (last.state === 'failed') {
+        put(planSlip, h('p', { class: 'trouble', role: 'alert' }, last.error), closeSlip());
+        drawTitle();
+        return;
+      }
+      const r = last.result;
+      undo.length = 0;
+      seen.change = null;
+      await load();
+      put(planSlip, h('p', {}, h('strong', {}, `Layout ${r.number}`), `: ${count(r.placed, 'clip')} placed, ${r.status === 'proved' ? 'proved the best there is' : `at most ${(100 * r.gap).toFixed(1)} % above the best there is`}, cost ${level(r.objective, 's', 2)}; ${count(r.moved, 'place')} to learn anew.`),
+        r.bound_holds_for ? h('p', { class: 'hint' }, r.bound_holds_for) : null, h('div', { class: 'row' }, r.status === 'proved' ? null : h('button', { type: 'button', onclick: () => plan(null) }, 'Go on planning'), closeSlip()));
+      say(`Layout ${r.number} is there.`);
+    } catch (error) {
+      job = null;
+      put(planSlip, h('p', { class: 'trouble', role: 'alert' }, error.message), closeSlip());
+      drawTitle();
+    }
+  }
+
+  const closeSlip = () => h('button', { type: 'button', onclick: () => { planSlip.hidden = true; } }, 'Close');
+
+  await load();
+  const { jobs } = await get('/api/jobs');
+  const running = jobs.find((j) => j.kind === 'planning' && j.what === show);
+  if (running) { job = running; follow(); }
+  const stop = desk.onChanged(async () => {
+    if (job || hand) return;
+    const now = await get(`/api/layouts/${part(show)}`).catch(() => null);
+    if (now && !hand && (now.number !== seen.number || now.revision !== seen.revision)) {
+      take(now);
+      draw();
+      say('The layout was changed elsewhere: this is how it is now.');
+    }
+  });
+  return () => { stop(); ghost?.remove(); };
+}

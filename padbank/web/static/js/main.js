@@ -1,0 +1,162 @@
+// The desk: places along a strip of tape, the show that is in hand, day and night, sound.
+
+import { get, openSocket, part } from './api.js';
+import { h, put, say } from './dom.js';
+import { createPlay } from './play.js';
+
+const PLACES = [
+  ['clips', 'Clips', false],
+  ['show', 'Show', true],
+  ['layout', 'Layout', true],
+  ['rehearse', 'Rehearse', true],
+  ['export', 'Export', true],
+  ['sheet', 'Sheet', true],
+];
+
+const place = document.getElementById('place');
+const showSelect = document.getElementById('show');
+let leave = null;
+let openedAt = 0;
+const listeners = new Set();
+
+export const desk = {
+  show: null,
+  shows: [],
+  go,
+  play: null,
+  shared: document.body.dataset.shared === 'yes',
+  /** Hear changes made elsewhere; gives a function that stops it. */
+  onChanged(listener) {
+    listeners.add(listener);
+    return () => listeners.delete(listener);
+  },
+  tell: (message) => socket.tell(message),
+  async readShows() {
+    desk.shows = (await get('/api/shows')).shows;
+    drawShows();
+  },
+};
+
+function remember(key, value) {
+  try {
+    localStorage.setItem(key, value);
+  } catch {
+    return false; // storage is switched off: it lasts as long as this page
+  }
+  return true;
+}
+
+function recall(key) {
+  try {
+    return localStorage.getItem(key);
+  } catch {
+    return null;
+  }
+}
+
+const socket = openSocket('/ws/desk', (message) => {
+  if (message.kind === 'changed') for (const listener of [...listeners]) listener(message);
+  else desk.play?.hear(message);
+});
+
+function drawShows() {
+  const names = desk.shows.map((s) => s.name);
+  if (!names.includes(desk.show)) desk.show = null;
+  if (!desk.show) desk.show = names.includes(recall('padbank-show')) ? recall('padbank-show') : (names[0] ?? null);
+  put(showSelect, names.length ? null : h('option', { value: '' }, 'none yet'),
+    desk.shows.map((s) => h('option', { value: s.name, selected: s.name === desk.show }, s.title || s.name)));
+}
+
+showSelect.addEventListener('change', () => {
+  const [name] = where();
+  desk.show = showSelect.value;
+  remember('padbank-show', desk.show);
+  if (PLACES.find((p) => p[0] === name)?.[2]) go(name, desk.show);
+});
+
+function where() {
+  const [, name = 'clips', rest = ''] = location.pathname.split('/');
+  return [name || 'clips', decodeURIComponent(rest)];
+}
+
+/** Go to a place: go('layout', 'harbour-night'). */
+export function go(name, what = '', { replace = false } = {}) {
+  const path = what ? `/${name}/${part(what)}` : `/${name}`;
+  if (path !== location.pathname) history[replace ? 'replaceState' : 'pushState'](null, '', path);
+  return openPlace();
+}
+
+function drawPlaces(now) {
+  put(document.getElementById('places'), PLACES.map(([name, title, ofShow]) => {
+    const path = ofShow && desk.show ? `/${name}/${part(desk.show)}` : `/${name}`;
+    return h('li', {}, h('a', {
+      href: path,
+      'aria-current': name === now ? 'page' : null,
+      onclick: (e) => {
+        if (e.ctrlKey || e.metaKey || e.shiftKey || e.button) return;
+        e.preventDefault();
+        go(name, ofShow ? (desk.show ?? '') : '');
+      },
+    }, title));
+  }), h('li', {}, h('a', { href: '/stage', target: '_blank', rel: 'opener' }, 'Stage')));
+}
+
+async function openPlace() {
+  const at = (openedAt += 1);
+  const [name, what] = where();
+  const [, title, ofShow] = PLACES.find((p) => p[0] === name) ?? PLACES[0];
+  if (ofShow && what && desk.shows.some((s) => s.name === what)) {
+    desk.show = what;
+    showSelect.value = what;
+    remember('padbank-show', what);
+  }
+  drawPlaces(name);
+  document.title = `${title}${ofShow && desk.show ? ` · ${desk.show}` : ''} · padbank`;
+  leave?.();
+  leave = null;
+  const module = await import(`./${name}.js`);
+  if (at !== openedAt) return;
+  const root = h('div', { class: `place place-${name}` });
+  put(place, root);
+  try {
+    leave = await module.open(root, desk, ofShow ? (what || desk.show) : what);
+  } catch (error) {
+    put(root, h('h1', {}, title), h('p', { class: 'trouble', role: 'alert' }, error.message));
+    if (!error.status) throw error;
+  }
+  place.dataset.ready = name;
+}
+
+addEventListener('popstate', openPlace);
+
+function light(now) {
+  document.documentElement.dataset.light = now;
+  document.getElementById('light').textContent = now === 'night' ? 'Day' : 'Night';
+}
+
+document.getElementById('light').addEventListener('click', () => {
+  const now = document.documentElement.dataset.light === 'night' ? 'day' : 'night';
+  remember('padbank-light', now);
+  light(now);
+});
+
+const soundButton = document.getElementById('sound');
+soundButton.addEventListener('click', async () => {
+  const { text } = await desk.play.enable();
+  if (text) say(text, 'error');
+});
+
+addEventListener('error', (e) => say(`something went wrong in this page (${e.message}): reload it`, 'error'));
+addEventListener('unhandledrejection', (e) => say(e.reason?.message ?? 'something went wrong: reload the page', 'error'));
+
+light(document.documentElement.dataset.light);
+desk.play = createPlay({
+  tell: desk.tell,
+  onState(on) {
+    soundButton.setAttribute('aria-pressed', String(on));
+    soundButton.textContent = on ? 'Sound is on' : 'Enable sound';
+  },
+});
+await desk.readShows();
+await openPlace();
+document.documentElement.dataset.usable = String(Math.round(performance.now()));

@@ -1,0 +1,59 @@
+// One audio engine for the whole page: auditions of single clips, and the pads of a layout.
+
+import { createEngine } from '../engine/engine.js';
+import { part } from './api.js';
+
+const HEAR_PAD = 'hear';
+
+export function createPlay({ tell, onState }) {
+  const engine = createEngine({ voices: 64, samePadAgain: 'self-cut', releaseS: 0.02 });
+  const listeners = new Set();
+  let assigned = '';
+  engine.on('state', () => onState(engine.enabled));
+
+  const play = {
+    engine,
+    hear(message) {
+      for (const listener of [...listeners]) listener(message);
+    },
+    onMessage(listener) {
+      listeners.add(listener);
+      return () => listeners.delete(listener);
+    },
+    tell,
+    async enable() {
+      const answer = await engine.enable();
+      onState(engine.enabled);
+      return answer;
+    },
+    /** Hear one clip as the pad would play it (a click or key must have asked for it). */
+    async clip(name, recipe, { show = null, revision = '' } = {}) {
+      const query = new URLSearchParams();
+      if (show) query.set('show', show);
+      query.set('seen', revision);
+      const address = `/api/clips/${part(name)}/sound.wav?${query}`;
+      const answer = await engine.enable();
+      onState(engine.enabled);
+      if (answer.text) throw new Error(answer.text);
+      if (assigned !== address) {
+        engine.unassign(HEAR_PAD, { bank: engine.bank });
+        const more = { clip: name, playMode: recipe.play_mode };
+        if (recipe.play_mode === 'loop' && recipe.loop_start_s !== null) {
+          more.loopStartS = recipe.loop_start_s - recipe.start_s;
+          more.loopEndS = recipe.loop_end_s - recipe.start_s;
+        }
+        await engine.assign(HEAR_PAD, address, more);
+        assigned = address;
+      }
+      return engine.hit(HEAR_PAD);
+    },
+    letGo() {
+      engine.release(HEAR_PAD);
+    },
+    stop() {
+      engine.stopAll();
+    },
+    positionS: () => engine.positionS(HEAR_PAD),
+  };
+  return play;
+}

@@ -1,0 +1,133 @@
+// A bank on the stage plot: every pad at its true place and size in millimetres, as a strip of tape.
+
+import { h, s } from './dom.js';
+import { fitName } from './fit.js';
+import { signPath } from './tags.js';
+
+const MARGIN_MM = 14;
+
+/** The corners of the rig's plot in millimetres. */
+export function extent(pads) {
+  const left = Math.min(...pads.map((p) => p.x_mm - p.w_mm / 2)) - MARGIN_MM;
+  const right = Math.max(...pads.map((p) => p.x_mm + p.w_mm / 2)) + MARGIN_MM;
+  const top = Math.min(...pads.map((p) => p.y_mm - p.h_mm / 2)) - MARGIN_MM;
+  const bottom = Math.max(...pads.map((p) => p.y_mm + p.h_mm / 2)) + MARGIN_MM;
+  return { left, top, width: right - left, height: bottom - top };
+}
+
+/** The outline of a torn strip of tape. */
+function tape(x, y, w, h_, seed) {
+  const rough = Math.min(2.2, w * 0.03);
+  const teeth = 5;
+  let d = `M${x} ${y}H${x + w}`;
+  for (let i = 1; i <= teeth; i += 1) d += `L${x + w - (i % 2 ? rough * (0.5 + ((seed * i * 7) % 5) / 8) : 0)} ${y + (h_ * i) / teeth}`;
+  d += `H${x}`;
+  for (let i = 1; i < teeth; i += 1) d += `L${x + (i % 2 ? rough * (0.4 + ((seed * i * 3) % 5) / 8) : 0)} ${y + h_ - (h_ * i) / teeth}`;
+  return `${d}Z`;
+}
+
+/** A line drawn under a name by hand. */
+function underline(x, y, w) {
+  return `M${x} ${y}c${w * 0.3} ${w * 0.028} ${w * 0.55} ${-w * 0.022} ${w} ${w * 0.012}`;
+}
+
+/** What a pad holds, for labels: {clip, place} or {control} or empty. */
+export function holding(pad, places, controls) {
+  return {
+    place: places.find((p) => p.pad === pad.pad_id) ?? null,
+    control: controls.find((c) => c.pad === pad.pad_id) ?? null,
+  };
+}
+
+export const padId = (pad) => pad.pad_id ?? `${pad.surface}/${pad.number}`;
+
+/** One pad as an SVG group; `more` are its attributes (role, handlers). */
+export function drawPad(pad, { place, control }, { signs, tags = [], small = false, keyLabel = null, number = true, most = 26 } = {}, more = {}) {
+  const x = pad.x_mm - pad.w_mm / 2;
+  const y = pad.y_mm - pad.h_mm / 2;
+  const [w, hh] = [pad.w_mm, pad.h_mm];
+  const seed = pad.number * 3 + Math.round(pad.x_mm);
+  const kind = control ? 'control' : place ? 'clip' : 'empty';
+  const group = s('g', { class: `pad pad-${kind} pad-${pad.limb}${place?.moved ? ' pad-moved' : ''}`, ...more });
+  group.append(s('path', { class: 'pad-tape', d: tape(x, y, w, hh, seed) }));
+  if (pad.limb === 'foot') group.append(s('path', { class: 'pad-foot', d: `M${x + w * 0.08} ${y + hh - 4}H${x + w - w * 0.08}` }));
+  const sign = place ? tags.map((t) => signs?.get(t)).find(Boolean) : null;
+  const band = sign ? Math.min(17, w * 0.19) : 0;
+  if (sign) {
+    group.append(s('path', { class: 'pad-band', d: `M${x + 1.4} ${y + 1.4}H${x + band}V${y + hh - 1.4}H${x + 1.4}Z`, fill: sign.colour }));
+    const size = Math.min(band * 0.66, 11);
+    group.append(s('g', { transform: `translate(${x + (band - size) / 2 + 0.7} ${y + hh / 2 - size / 2}) scale(${size / 16})` }, signPath(sign, { class: 'band-shape' })));
+  }
+  const name = place?.clip ?? control?.label ?? '';
+  const foot = number && !small ? Math.min(15, hh * 0.2) : 0;
+  if (name) {
+    const room = { w: w - band - 9, h: hh - foot - 7 };
+    const { lines, size } = fitName(name, room.w, room.h, { most: small ? 40 : most });
+    const cx = x + band + (w - band) / 2;
+    const cy = y + (hh - foot) / 2;
+    lines.forEach((line, i) => group.append(s('text', { class: 'pad-name', x: cx, y: cy + (i - (lines.length - 1) / 2) * size * 1.04 + size * 0.34, 'font-size': size, 'text-anchor': 'middle' }, line)));
+    if (place?.moved) {
+      const long = Math.min(room.w, size * 0.5 * Math.max(...lines.map((l) => l.length)));
+      group.append(s('path', { class: 'pad-underline', d: underline(cx - long / 2, cy + (lines.length / 2) * size * 1.02 + size * 0.16, long), 'stroke-width': Math.max(1.1, size * 0.09) }));
+    }
+  }
+  if (foot) {
+    const words = [`${pad.number}${pad.limb === 'foot' ? ' foot' : ''}`];
+    group.append(s('text', { class: 'pad-number', x: x + band + 4, y: y + hh - 4.5, 'font-size': 9 }, words));
+    const right = keyLabel ? `key ${keyLabel}` : place ? `${place.hits ? `×${Math.round(place.hits)}` : ''}` : control ? 'control' : '';
+    if (right) group.append(s('text', { class: 'pad-number', x: x + w - 5, y: y + hh - 4.5, 'font-size': 9, 'text-anchor': 'end' }, right));
+  }
+  if (place?.pinned) group.append(s('g', { class: 'pad-pin', transform: `translate(${x + w - 9} ${y + 8})` }, s('circle', { r: 4.2 }), s('path', { d: 'M-1 3L-5 11' })));
+  return group;
+}
+
+/** How a screen reader hears a pad. */
+export function padWords(pad, { place, control }, more = '') {
+  const what = control ? `control hit ${control.label}` : place ? place.clip : 'empty';
+  const notes = [place?.moved ? 'moved' : '', place?.pinned ? 'pinned' : ''].filter(Boolean).join(', ');
+  return `${pad.surface} ${pad.number}${pad.limb === 'foot' ? ', foot' : ''}: ${what}${notes ? `, ${notes}` : ''}${more}`;
+}
+
+/** A bank's plot. `pad(pad, held)` gives each pad's group; extras: scale bar and homes. */
+export function drawPlot(rig, pad, { label, scale = false, homes = false, className = 'plot' } = {}) {
+  const box = extent(rig.pads);
+  const svg = s('svg', { class: className, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
+  if (homes) {
+    for (const home of rig.homes) {
+      svg.append(s('g', { class: 'home', transform: `translate(${home.x_mm} ${home.y_mm})`, 'aria-hidden': 'true' }, s('path', { d: 'M-5 0H5M0 -5V5' }), s('text', { x: 7, y: 3, 'font-size': 8 }, home.limb)));
+    }
+  }
+  for (const one of rig.pads) svg.append(pad(one));
+  if (scale) {
+    const y = box.top + box.height - 5;
+    const x = box.left + box.width - MARGIN_MM - 100;
+    svg.append(s('g', { class: 'scale', 'aria-hidden': 'true' }, s('path', { d: `M${x} ${y - 3}V${y}H${x + 100}V${y - 3}` }), s('text', { x: x + 50, y: y - 2.5, 'font-size': 8, 'text-anchor': 'middle' }, '100 mm')));
+  }
+  return svg;
+}
+
+/** The pad that lies nearest in a direction, for arrow keys. */
+export function neighbour(pads, from, key) {
+  const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[key];
+  let best = null;
+  let least = Infinity;
+  for (const pad of pads) {
+    const ahead = (pad.x_mm - from.x_mm) * dx + (pad.y_mm - from.y_mm) * dy;
+    if (pad === from || ahead <= 1) continue;
+    const aside = Math.abs((pad.x_mm - from.x_mm) * dy) + Math.abs((pad.y_mm - from.y_mm) * dx);
+    const far = ahead + aside * 2;
+    if (far < least) {
+      least = far;
+      best = pad;
+    }
+  }
+  return best;
+}
+
+export function legend(signs) {
+  return h('ul', { class: 'legend', 'aria-label': 'Signs' },
+    [...signs].map(([tag, sign]) => h('li', {}, s('svg', { viewBox: '0 0 16 16', width: 14, height: 14, 'aria-hidden': 'true' }, signPath(sign)), ` ${tag}`)),
+    h('li', {}, s('svg', { viewBox: '0 0 26 14', width: 26, height: 14, 'aria-hidden': 'true' }, s('path', { class: 'pad-underline', d: underline(2, 8, 22), 'stroke-width': 2 })), ' moved'),
+    h('li', {}, s('svg', { viewBox: '-8 -6 16 20', width: 12, height: 15, 'aria-hidden': 'true' }, s('g', { class: 'pad-pin' }, s('circle', { r: 4.2 }), s('path', { d: 'M-1 3L-5 11' }))), ' pinned'),
+    h('li', {}, s('svg', { viewBox: '0 0 26 14', width: 26, height: 14, 'aria-hidden': 'true' }, s('rect', { class: 'legend-control', x: 1.5, y: 1.5, width: 23, height: 11 })), ' control hit'));
+}

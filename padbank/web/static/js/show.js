@@ -1,0 +1,163 @@
+// Show: what the evening wants, segment by segment, and what is missing.
+
+import { get, part, post } from './api.js';
+import { ask, choice, count, field, findingsList, h, put, say } from './dom.js';
+
+export async function open(root, desk, name) {
+  let seen = null;
+
+  async function load() {
+    if (!name) {
+      await drawNone();
+      return;
+    }
+    seen = await get(`/api/shows/${part(name)}`);
+    draw();
+  }
+
+  async function drawNone() {
+    const { rigs } = await get('/api/shows');
+    put(root, h('h1', {}, 'Show'), h('p', {}, 'A show says on which evening you want which clips at hand. Begin with the first one.'), newShow(rigs, null));
+  }
+
+  function newShow(rigs, like) {
+    const box = h('input', { type: 'text', required: true, placeholder: 'harbour-night', autocomplete: 'off', pattern: '[a-z0-9][a-z0-9\\-]*', title: 'lower-case letters, digits and hyphens' });
+    const rig = h('select', {}, rigs.filter((r) => !r.fault).map((r) => h('option', { value: r.name, selected: r.name === seen?.show.rig }, `${r.title} (${r.pads} pads, ${r.banks} banks)`)));
+    return h('form', { class: 'row wrap new-show', onsubmit: async (e) => {
+      e.preventDefault();
+      try {
+        const made = await post('/api/shows', like ? { name: box.value, like } : { name: box.value, rig: rig.value });
+        await desk.readShows();
+        desk.show = made.name;
+        await desk.readShows();
+        desk.go('show', made.name);
+      } catch (error) {
+        say(error.message, 'error');
+      }
+    } }, field('Name of the new show', box), like ? null : field('Rig', rig), h('button', { type: 'submit', class: 'strong' }, like ? `Begin like ${like}` : 'Begin it'));
+  }
+
+  async function edit(what) {
+    try {
+      seen = await post(`/api/shows/${part(name)}/edit`, { seen: seen.revision, edit: what });
+      draw();
+      return true;
+    } catch (error) {
+      say(error.message, 'error');
+      if (error.changedMeanwhile) await load();
+      return false;
+    }
+  }
+
+  const numberOr = (text) => (text.trim() === '' ? null : Number(text));
+
+  function draw() {
+    const focus = document.activeElement?.dataset?.key;
+    const { show, rig } = seen;
+    const lacking = new Map(seen.missing.map(([segment, index, text]) => [`${segment}|${index}`, text]));
+    const errors = seen.findings.filter((f) => f.severity === 'error').length;
+    put(root,
+      h('div', { class: 'sheet-head' },
+        h('div', {}, h('h1', {}, show.title || show.name), h('p', { class: 'quiet' }, `${show.date ?? 'no date yet'} · ${rig.title}, ${rig.banks} banks of ${rig.pads} pads`)),
+        h('div', { class: 'row' }, h('button', { type: 'button', class: 'strong', disabled: errors > 0, onclick: () => desk.go('layout', name) }, 'Lay it out'))),
+      h('div', { class: 'show-split' },
+        h('section', { class: 'setlist', 'aria-label': 'Set list' },
+          show.segments.map((segment, i) => drawSegment(segment, i, lacking)),
+          addSegment()),
+        h('aside', { class: 'show-side' },
+          h('section', { 'aria-label': 'What is missing' }, h('h2', {}, 'What is missing'),
+            seen.missing.length ? h('ul', { class: 'plain wide' }, seen.missing.map(([segment, index, text]) => h('li', {}, h('strong', {}, wantName(show.segments.find((x) => x.name === segment).wants[index])), `, in ${segment}: ${text}`))) : h('p', { class: 'quiet' }, 'Nothing: every want has its clips.'),
+            findingsList(seen.findings)),
+          drawSettings(show),
+          h('details', {}, h('summary', {}, 'Begin another show like this one'), newShow([], name)),
+          h('p', { class: 'hint file-path' }, `This page edits ${seen.file}; so may you, in any editor.`))));
+    if (focus) root.querySelector(`[data-key="${CSS.escape(focus)}"]`)?.focus();
+  }
+
+  const wantName = (want) => (want.clip ?? `${want.count} × ${want.tag}`);
+
+  function drawSegment(segment, i, lacking) {
+    const id = `seg-${segment.name}`;
+    const words = h('input', { type: 'text', list: 'wants', placeholder: 'clip or tag: 3 laugh x8 must', autocomplete: 'off', spellcheck: 'false', 'aria-label': `Another want in ${segment.title || segment.name}`, dataset: { key: `add-${segment.name}` } });
+    return h('section', { class: 'segment', 'aria-labelledby': id },
+      h('div', { class: 'segment-head' },
+        h('span', { class: 'number', 'aria-hidden': 'true' }, segment.any_time ? '∗' : String(i + 1)),
+        h('h2', { id }, segment.title || segment.name),
+        segment.any_time ? h('span', { class: 'quiet' }, 'at any time') : null,
+        segment.bank ? h('span', { class: 'quiet' }, `bank ${segment.bank}`) : null,
+        h('details', { class: 'segment-more' }, h('summary', {}, h('span', { class: 'hidden' }, `${segment.title || segment.name}: `), 'Change'),
+          h('div', { class: 'row wrap' },
+            field('Title', textBox(segment.title, (v) => edit({ do: 'set segment', segment: segment.name, key: 'title', value: v }))),
+            field('Bank', h('input', { type: 'number', min: '1', max: String(seen.rig.banks), value: segment.bank ?? '', placeholder: 'any', onchange: (e) => edit({ do: 'set segment', segment: segment.name, key: 'bank', value: numberOr(e.target.value) }) })),
+            h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: segment.any_time, onchange: (e) => edit({ do: 'set segment', segment: segment.name, key: 'any_time', value: e.target.checked }) }), 'at any time'),
+            h('button', { type: 'button', dataset: { key: `up-${segment.name}` }, disabled: i === 0, onclick: () => edit({ do: 'move segment', segment: segment.name, by: -1 }) }, 'Earlier'),
+            h('button', { type: 'button', dataset: { key: `down-${segment.name}` }, disabled: i === seen.show.segments.length - 1, onclick: () => edit({ do: 'move segment', segment: segment.name, by: 1 }) }, 'Later'),
+            h('button', { type: 'button', onclick: async () => { if (await ask(`Take ${segment.title || segment.name} with its ${count(segment.wants.length, 'want')} out of the show?`, 'Take it out')) edit({ do: 'remove segment', segment: segment.name }); } }, 'Take out')))),
+      segment.wants.length ? h('table', { class: 'wants' },
+        h('caption', { class: 'hidden' }, `Wants of ${segment.title || segment.name}`),
+        h('thead', {}, h('tr', {}, h('th', { scope: 'col' }, 'Want'), h('th', { scope: 'col' }, 'How many'), h('th', { scope: 'col' }, 'Hits'), h('th', { scope: 'col' }, 'Worth'), h('th', { scope: 'col' }, 'Must'), h('th', { scope: 'col' }, h('span', { class: 'hidden' }, 'Take out')))),
+        h('tbody', {}, segment.wants.map((want, index) => drawWant(segment, want, index, lacking.get(`${segment.name}|${index}`))))) : h('p', { class: 'quiet' }, 'Nothing wanted yet.'),
+      h('form', { class: 'row add-want', onsubmit: async (e) => { e.preventDefault(); if (words.value.trim()) await edit({ do: 'add want', segment: segment.name, words: words.value }); } },
+        words, h('button', { type: 'submit', 'aria-label': `Add to ${segment.title || segment.name}` }, 'Add')));
+  }
+
+  function drawWant(segment, want, index, lack) {
+    const name_ = wantName(want);
+    const set = (changes) => edit({ do: 'set want', segment: segment.name, index, changes });
+    const box = (key, label, value) => h('input', { type: 'number', min: key === 'count' ? '1' : '0', step: 'any', value, 'aria-label': `${label} of ${name_}`, dataset: { key: `${key}-${segment.name}-${index}` }, onchange: (e) => { if (e.target.value !== '') set({ [key]: Number(e.target.value) }); } });
+    return h('tr', { class: lack ? 'lacking' : '' },
+      h('th', { scope: 'row' }, want.clip ? want.clip : h('span', {}, h('span', { class: 'quiet' }, 'any '), want.tag), lack ? h('span', { class: 'lack' }, ` ${lack}`) : null),
+      h('td', {}, want.clip ? '' : box('count', 'How many', want.count)),
+      h('td', {}, box('hits', 'Expected hits', want.hits)),
+      h('td', {}, box('value', 'Worth', want.value)),
+      h('td', {}, h('input', { type: 'checkbox', checked: want.must, 'aria-label': `${name_} must be there`, dataset: { key: `must-${segment.name}-${index}` }, onchange: (e) => set({ must: e.target.checked }) })),
+      h('td', {}, h('button', { type: 'button', class: 'small bare', 'aria-label': `Take ${name_} out`, onclick: () => edit({ do: 'remove want', segment: segment.name, index }) }, '×')));
+  }
+
+  function textBox(value, work) {
+    return h('input', { type: 'text', value: value ?? '', autocomplete: 'off', onchange: (e) => work(e.target.value.trim() || null) });
+  }
+
+  function addSegment() {
+    const title = h('input', { type: 'text', placeholder: 'Encore', autocomplete: 'off', dataset: { key: 'new-segment' } });
+    const any = h('input', { type: 'checkbox' });
+    return h('form', { class: 'row wrap add-segment', onsubmit: async (e) => {
+      e.preventDefault();
+      const text = title.value.trim();
+      const base = text.normalize('NFKD').toLowerCase().replace(/[^a-z0-9]+/g, '-').replace(/^-+|-+$/g, '');
+      if (!base) { say('Write the segment’s title first.', 'error'); return; }
+      await edit({ do: 'add segment', segment: base, title: text, any_time: any.checked });
+    } }, field('Another segment: a song, talk, a mood', title), h('label', { class: 'tick' }, any, 'at any time'), h('button', { type: 'submit' }, 'Add segment'));
+  }
+
+  function drawSettings(show) {
+    const number = (label, key, value, unit, step = 0.5) => field(`${label}, ${unit}`, h('input', { type: 'number', step, value, dataset: { key: `level-${key}` }, onchange: (e) => { if (e.target.value !== '') edit({ do: 'level', key, value: Number(e.target.value) }); } }));
+    const others = desk.shows.map((s) => s.name).filter((n) => n !== show.name);
+    return h('section', { 'aria-label': 'Settings' }, h('h2', {}, 'Level and rights'),
+      h('div', { class: 'settings' },
+        number('Target', 'target_lufs', show.target_lufs, 'LUFS'),
+        number('No peak above', 'ceiling_dbtp', show.ceiling_dbtp, 'dBTP'),
+        number('Hits louder', 'hit_offset_lu', show.hit_offset_lu, 'LU'),
+        field('Too peaky for the target', choice([['limit', 'limit it'], ['short', 'leave it quieter'], ['even', 'lower the whole show']], show.level_rule, (v) => edit({ do: 'level', key: 'rule', value: v }), { 'data-key': 'level-rule' })),
+        show.level_rule === 'limit' ? number('Limit by at most', 'limit_max_db', show.limit_max_db, 'dB') : null,
+        field('Rights', choice([['cleared', 'only clips with a licence'], ['any', 'any clip: I answer for the rest']], show.rights, (v) => edit({ do: 'set', key: 'rights', value: v }), { 'data-key': 'rights' })),
+        field('Title', textBox(show.title, (v) => edit({ do: 'set', key: 'title', value: v }))),
+        field('Date', h('input', { type: 'date', value: show.date ?? '', onchange: (e) => edit({ do: 'set', key: 'date', value: e.target.value || null }) })),
+        field('The hands know', choice([['', 'this show’s last layout'], ...others], show.like ?? '', (v) => edit({ do: 'set', key: 'like', value: v || null }))),
+        h('p', { class: 'hint' }, 'A stated licence is your word, not advice: playing music in public and on a stream needs its own permissions, which differ from place to place. Loud monitoring harms hearing: keep to the limits where you play.')));
+  }
+
+  const wants = h('datalist', { id: 'wants' });
+  root.after(wants);
+  await load();
+  if (seen) put(wants, seen.tags.map(([tag, n]) => h('option', { value: tag }, `any of ${n}`)), seen.clips.slice(0, 3000).map((c) => h('option', { value: c })));
+  const stop = desk.onChanged(async () => {
+    if (!seen) return;
+    const now = await get(`/api/shows/${part(name)}`).catch(() => null);
+    if (!now || now.revision === seen.revision) return;
+    seen = now;
+    draw();
+    say('This show was changed elsewhere: this is how it is now.');
+  });
+  return () => { stop(); wants.remove(); };
+}

@@ -1,0 +1,413 @@
+"""A layout by hand: put, move, swap, clear, and at once what it does to every term and limit.
+
+Each step makes a new numbered layout from the one that was seen, so nobody's
+arranging is lost and every earlier one can be put back. A hand-made layout is
+weighed by the same evaluator as a planned one.
+
+Functions: ``read_board``, ``weigh``, ``apply_step``, ``keep_step``,
+``set_pin_of``, ``clear_pin_of``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from padbank.domain import ControlPlace, Finding, Layout, Pin, Place, Rig, Show
+from padbank.errors import InputError
+from padbank.files import showfile
+from padbank.layout.cost import Term, read_layout, serve
+from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
+from padbank.layout.limits import bank_tail, bank_voices, memory_used
+from padbank.layout.problem import ClipFacts, Problem, build_problem, usable_versions
+from padbank.store.library import Library
+from padbank.units import format_bytes
+from padbank.workflow.facts import clip_facts
+from padbank.workflow.plan import facts_for, keep_layout, known_layout, moved_places
+from padbank.workflow.revisions import ChangedMeanwhile, change_text
+from padbank.workflow.shows import OpenShow, open_show
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meter:
+    """How much of a limit is used. ``where`` names the device, and the bank for voices."""
+
+    what: str
+    where: str
+    used: float
+    limit: float
+    unit: str
+
+    @property
+    def over(self) -> bool:
+        return self.used > self.limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighed:
+    """A layout with its terms, limits and findings."""
+
+    objective: float
+    terms: tuple[Term, ...]
+    findings: tuple[Finding, ...]
+    left_out: tuple[LeftOut, ...]
+    meters: tuple[Meter, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """A show with its rig, its newest layout (or an empty one) and what the hands know."""
+
+    opened: OpenShow
+    layout: Layout
+    result: Mapping[str, Any]
+    facts: dict[str, ClipFacts]
+    known: Layout | None
+
+    @property
+    def show(self) -> Show:
+        return self.opened.show
+
+    @property
+    def rig(self) -> Rig:
+        return self.opened.rig
+
+    @property
+    def moved(self) -> frozenset[tuple[int, str]]:
+        return moved_places(self.layout, self.known)
+
+
+def read_board(library: Library, name: str, number: int | None = None) -> Board:
+    """Read everything that arranging needs. Without a layout yet, an empty one (number 0)."""
+    opened = open_show(library, name)
+    show, rig = opened.show, opened.rig
+    found = library.catalogue.layout(show.name, number)
+    if found is None and number is not None:
+        raise InputError(f"show {show.name} has no layout {number}: look at the page anew")
+    layout, result = found or (empty_layout(opened), {})
+    if layout.rig != rig.name:
+        layout, result = empty_layout(opened, layout.number), {}
+    facts = facts_for(library, opened)
+    placed = {p.clip for p in layout.places}
+    extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
+    if extra:
+        facts = {**facts, **clip_facts(library, extra.values(), rig)}
+    known = _what_the_hands_know(library, show, layout)
+    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known)
+
+
+LOOK_BACK = 40
+"""Layouts of a show that are looked through for the last one that was planned."""
+
+
+def _what_the_hands_know(library: Library, show: Show, layout: Layout) -> Layout | None:
+    """The layout of the show named by ``like``, else the one that the last plan started from.
+
+    Steps by hand since that plan do not change it, so that their costs compare.
+    """
+    if show.like:
+        like = library.catalogue.layout(show.like)
+        return like[0] if like else None
+    if layout.number == 0:
+        return known_layout(library, show)
+    numbers = [n for n in library.catalogue.layout_numbers(show.name) if n <= layout.number]
+    for index in range(len(numbers) - 1, max(-1, len(numbers) - 1 - LOOK_BACK), -1):
+        found = library.catalogue.layout(show.name, numbers[index])
+        if found and found[1].get("by") == "plan":
+            before = library.catalogue.layout(show.name, numbers[index - 1]) if index else None
+            return before[0] if before else None
+    return None
+
+
+def empty_layout(opened: OpenShow, number: int = 0) -> Layout:
+    """A layout with nothing on it but the control hits that have their own pads."""
+    rig = opened.rig
+    controls = tuple(
+        ControlPlace(bank=bank, pad_id=pad_id, label=control.label)
+        for bank in range(1, rig.banks + 1)
+        for pad_id, control in sorted(rig.controls_in(bank).items())
+    )
+    return Layout(show=opened.show.name, rig=rig.name, places=(), controls=controls, number=number)
+
+
+def weigh(board: Board, layout: Layout | None = None) -> Weighed:
+    """Every term, meter and finding of a layout of this board."""
+    layout = layout or board.layout
+    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=layout)
+    evaluation: Evaluation = evaluate_problem(problem, layout)
+    return Weighed(
+        objective=evaluation.objective,
+        terms=evaluation.terms,
+        findings=evaluation.findings,
+        left_out=evaluation.left_out,
+        meters=_meters(problem, layout),
+    )
+
+
+def _meters(problem: Problem, layout: Layout) -> tuple[Meter, ...]:
+    held = read_layout(problem, layout)
+    meters = []
+    for d, device in enumerate(problem.devices):
+        meters.append(
+            Meter(what="memory", where=device.name, used=memory_used(problem, held, d), limit=device.memory_bytes, unit="bytes")
+        )
+        tails = [bank_tail(problem, held, b, d) for b in range(problem.banks)]
+        for bank in range(problem.banks):
+            worst = max((t for b, t in enumerate(tails) if b != bank), default=0)
+            need = bank_voices(problem, held, bank, d)
+            meters.append(
+                Meter(
+                    what="voices", where=f"{device.name}, bank {bank + 1}", used=need + worst if need else 0,
+                    limit=device.voices, unit="voices",
+                )
+            )  # fmt: skip
+    return tuple(meters)
+
+
+def left_to_place(board: Board) -> list[str]:
+    """Clips that the show could use and that lie nowhere yet, by name."""
+    placed = {p.clip for p in board.layout.places}
+    return sorted(n for n in board.facts if n not in placed)
+
+
+# ---------------------------------------------------------------- steps
+
+
+def apply_step(board: Board, step: Mapping[str, Any]) -> Layout:
+    """The layout after one step: ``{"do": …}``.
+
+    ``put`` (clip, bank, pad), ``move`` (bank, pad, to_bank, to_pad; what lies
+    there comes back in exchange), ``clear`` (bank, pad), ``empty`` (bank).
+
+    Raises
+    ------
+    InputError
+        for a pad that holds a fixed control hit, a clip that no device takes,
+        or a place that the rig does not have
+    """
+    do = step.get("do")
+    layout = board.layout
+    if do == "put":
+        bank, pad_id = _spot(board, step, "bank", "pad")
+        clip = step.get("clip")
+        if not isinstance(clip, str) or clip not in board.opened.clips:
+            raise InputError(f"there is no clip named {clip!r}: look at the page anew")
+        _not_control(board, layout, bank, pad_id)
+        return _with(board, layout, bank, pad_id, _version(board, clip, bank, pad_id))
+    if do == "move":
+        bank, pad_id = _spot(board, step, "bank", "pad")
+        to_bank, to_pad = _spot(board, step, "to_bank", "to_pad")
+        return _move(board, layout, bank, pad_id, to_bank, to_pad)
+    if do == "clear":
+        bank, pad_id = _spot(board, step, "bank", "pad")
+        return _with(board, layout, bank, pad_id, None)
+    if do == "empty":
+        bank, _ = _spot(board, {**step, "pad": board.rig.pads[0].pad_id}, "bank", "pad")
+        return replace(layout, places=tuple(p for p in layout.places if p.bank != bank))
+    raise InputError(f"a layout cannot be changed by {do!r}: reload the page")
+
+
+def _spot(board: Board, step: Mapping[str, Any], bank_key: str, pad_key: str) -> tuple[int, str]:
+    bank, pad_id = step.get(bank_key), step.get(pad_key)
+    if isinstance(bank, bool) or not isinstance(bank, int) or not 1 <= bank <= board.rig.banks:
+        raise InputError(f"there is no bank {bank!r}: rig {board.rig.name} has banks 1 to {board.rig.banks}")
+    if not isinstance(pad_id, str):
+        raise InputError("the step names no pad: reload the page")
+    return bank, board.rig.pad(pad_id).pad_id
+
+
+def _control_at(board: Board, layout: Layout, bank: int, pad_id: str) -> str | None:
+    fixed = board.rig.controls_in(bank).get(pad_id)
+    if fixed is not None:
+        return fixed.label
+    return next((c.label for c in layout.controls if (c.bank, c.pad_id) == (bank, pad_id)), None)
+
+
+def _not_control(board: Board, layout: Layout, bank: int, pad_id: str) -> None:
+    label = _control_at(board, layout, bank, pad_id)
+    if label is not None:
+        raise InputError(f"pad {pad_id} of bank {bank} holds the control hit {label}: choose another pad")
+
+
+def _with(board: Board, layout: Layout, bank: int, pad_id: str, place: Place | None) -> Layout:
+    rest = tuple(p for p in layout.places if (p.bank, p.pad_id) != (bank, pad_id))
+    return replace(layout, places=tuple(sorted((*rest, place) if place else rest)))
+
+
+def _move(board: Board, layout: Layout, bank: int, pad_id: str, to_bank: int, to_pad: str) -> Layout:
+    if (bank, pad_id) == (to_bank, to_pad):
+        return layout
+    here = next((p for p in layout.places if (p.bank, p.pad_id) == (bank, pad_id)), None)
+    there = next((p for p in layout.places if (p.bank, p.pad_id) == (to_bank, to_pad)), None)
+    free = next((c for c in layout.controls if (c.bank, c.pad_id) == (bank, pad_id)), None)
+    if here is None and free is not None:
+        if board.rig.controls_in(bank).get(pad_id) is not None or to_bank != bank:
+            raise InputError(f"the control hit {free.label} has its own pad in bank {bank}: change that in the rig's file")
+        _not_control(board, layout, to_bank, to_pad)
+        controls = [replace(c, pad_id=to_pad) if c == free else c for c in layout.controls]
+        layout = replace(layout, controls=tuple(sorted(controls)))
+        if there is not None:
+            layout = _with(board, layout, to_bank, to_pad, None)
+            layout = _with(board, layout, bank, pad_id, _version(board, there.clip, bank, pad_id))
+        return layout
+    if here is None:
+        raise InputError(f"pad {pad_id} of bank {bank} is empty: there is nothing to move")
+    _not_control(board, layout, to_bank, to_pad)
+    layout = _with(board, layout, bank, pad_id, None)
+    layout = _with(board, layout, to_bank, to_pad, _version(board, here.clip, to_bank, to_pad))
+    if there is not None:
+        layout = _with(board, layout, bank, pad_id, _version(board, there.clip, bank, pad_id))
+    return layout
+
+
+def _version(board: Board, clip: str, bank: int, pad_id: str) -> Place:
+    """The clip on a pad in the version that loses least and that the pad takes.
+
+    One that lies on the same device already is stored once: its version is kept.
+    """
+    pad = board.rig.pad(pad_id)
+    facts = board.facts.get(clip)
+    if facts is None:
+        raise InputError(f"{clip} is not among what the show wants: add it to the show first")
+    device = board.rig.device(pad.device)
+    versions, reason = usable_versions(facts, device, board.rig.min_rehit_s)
+    if not versions:
+        raise InputError(f"{clip} {reason}: trim it, or choose another pad")
+    if pad.max_clip_s is not None and facts.duration_s > pad.max_clip_s + 1e-9:
+        raise InputError(f"{clip} is {facts.duration_s:.1f} s long and pad {pad_id} takes {pad.max_clip_s:g} s: trim it")
+    fits = [v for v in versions if pad.max_clip_bytes is None or v.n_bytes <= pad.max_clip_bytes]
+    if not fits:
+        least = format_bytes(min(v.n_bytes for v in versions))
+        raise InputError(f"{clip} needs {least} at least and pad {pad_id} takes {format_bytes(pad.max_clip_bytes or 0)}: trim it")
+    for place in board.layout.places:
+        same = place.clip == clip and board.rig.pad(place.pad_id).device == pad.device
+        if same and any((v.channels, v.sample_rate_hz) == (place.channels, place.sample_rate_hz) for v in fits):
+            return replace(place, bank=bank, pad_id=pad_id)
+    best = fits[0]
+    return Place(bank=bank, pad_id=pad_id, clip=clip, channels=best.channels, sample_rate_hz=best.sample_rate_hz)
+
+
+def keep_step(library: Library, board: Board, seen: int, layout: Layout) -> Layout:
+    """Number and keep a layout made by hand.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        when the show's newest layout is not number ``seen`` any more
+    """
+    with library.catalogue.atomic() as db:
+        db.execute("update clips set name = name where id = -1")
+        newest = library.catalogue.layout(board.show.name)
+        now = newest[0].number if newest else 0
+        if now != seen:
+            raise ChangedMeanwhile(
+                f"{board.show.name} was laid out anew elsewhere (layout {now}, you saw {seen}): look at it as it is now, "
+                "then repeat your step"
+            )
+        return keep_layout(library, layout, None)
+
+
+# ---------------------------------------------------------------- pins
+
+
+def set_pin_of(library: Library, name: str, clip: str, pad_id: str, bank: int | None, seen: str | None) -> None:
+    """Hold a clip on a pad from now on: a line in the show's file."""
+    opened = open_show(library, name)
+    opened.rig.pad(pad_id)
+    library.clip(clip)
+    change_text(library, opened.path, seen, lambda text: showfile.set_pin(text, clip, pad_id, bank))
+
+
+def clear_pin_of(library: Library, name: str, clip: str, seen: str | None) -> None:
+    """Let a clip's pins go."""
+    opened = open_show(library, name)
+    change_text(library, opened.path, seen, lambda text: showfile.clear_pin(text, clip))
+
+
+def pins_by_place(board: Board) -> dict[tuple[int, str], Pin]:
+    """Which places are held by a pin, by (bank, pad)."""
+    held = {}
+    for place in board.layout.places:
+        for pin in board.show.pins:
+            if pin.clip == place.clip and pin.pad_id == place.pad_id and pin.bank in (None, place.bank):
+                held[place.bank, place.pad_id] = pin
+    return held
+
+
+def served_hits(board: Board) -> dict[tuple[int, str], float]:
+    """Expected hits on each place while its bank is in hand."""
+    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    held = read_layout(problem, board.layout)
+    hits: dict[tuple[int, str], float] = {}
+    for served in serve(problem, held):
+        for bank, pad, n in served.hits:
+            key = (bank + 1, problem.pads[pad].pad_id)
+            hits[key] = hits.get(key, 0.0) + n
+    return hits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """What another pad would cost: the change of the sum, in seconds, and what would break there."""
+
+    bank: int
+    pad_id: str
+    instead_of: str | None
+    change_s: float
+    breaks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhyHere:
+    """Why a clip lies where it lies: its hits, its movement, its pin, and the next best pads."""
+
+    clip: str
+    bank: int
+    pad_id: str
+    hits: float
+    reach_s: float
+    pinned: bool
+    moved: bool
+    elsewhere: tuple[Elsewhere, ...]
+
+
+def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
+    """Try the clip of a place on every other pad of its bank and say what each would cost.
+
+    Raises
+    ------
+    InputError
+        when the place is empty
+    """
+    here = next((p for p in board.layout.places if (p.bank, p.pad_id) == (bank, pad_id)), None)
+    if here is None:
+        raise InputError(f"pad {pad_id} of bank {bank} is empty: there is nothing to explain")
+    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    now = evaluate_problem(problem, board.layout)
+    broken = {f.text for f in now.findings if f.severity == "error"}
+    tried = []
+    for pad in board.rig.pads:
+        if pad.pad_id == pad_id:
+            continue
+        try:
+            layout = _move(board, board.layout, bank, pad_id, bank, pad.pad_id)
+        except InputError:
+            continue  # a control hit, or a pad that cannot take one of the two: no alternative
+        then = evaluate_problem(problem, layout)
+        there = next((p.clip for p in board.layout.places if (p.bank, p.pad_id) == (bank, pad.pad_id)), None)
+        breaks = tuple(f.text for f in then.findings if f.severity == "error" and f.text not in broken)
+        tried.append(
+            Elsewhere(bank=bank, pad_id=pad.pad_id, instead_of=there, change_s=then.objective - now.objective, breaks=breaks)
+        )
+    tried.sort(key=lambda e: (bool(e.breaks), e.change_s, e.pad_id))
+    return WhyHere(
+        clip=here.clip,
+        bank=bank,
+        pad_id=pad_id,
+        hits=served_hits(board).get((bank, pad_id), 0.0),
+        reach_s=problem.reach_s[problem.pad_index(pad_id)],
+        pinned=(bank, pad_id) in pins_by_place(board),
+        moved=(bank, pad_id) in board.moved,
+        elsewhere=tuple(tried[:most]),
+    )

@@ -1,0 +1,111 @@
+"""A small library for the page's tests: a rig of five pads in two banks, a show, eight synthesised clips."""
+
+from __future__ import annotations
+
+import shutil
+import wave
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from padbank.store.library import Library
+from padbank.workflow.add import add
+from padbank.workflow.clips import change_tags
+
+RIG = """
+name = "plank"
+title = "Four pads on a plank and a pedal (invented)"
+banks = 2
+
+[[devices]]
+name = "module"
+memory = "4 MB"
+voices = 16
+sample_rates_hz = [44100]
+same_pad_again = "self-cut"
+
+[[surfaces]]
+name = "plank"
+channel = 10
+grid = { rows = 2, columns = 2, w_mm = 100, h_mm = 90, pitch_x_mm = 112, pitch_y_mm = 102, x_mm = 60, y_mm = 55, first_note = 36 }
+
+[[surfaces]]
+name = "floor"
+limb = "foot"
+channel = 10
+pads = [ { number = 5, x_mm = 116, y_mm = 480, w_mm = 110, h_mm = 80, note = 50 } ]
+
+[[controls]]
+label = "Lantern"
+pad = "floor/5"
+banks = [1]
+"""
+
+SHOW = """
+name = "jetty-night"
+title = "Jetty night (invented)"
+rig = "plank"
+rights = "cleared"
+
+[[segments]]
+name = "opening"
+title = "Opening"
+wants = [
+    { clip = "horn", hits = 4, must = true },
+    { tag = "laugh", count = 2, hits = 3 },
+]
+
+[[segments]]
+name = "closing"
+title = "Closing"
+wants = [
+    { clip = "bell", hits = 6, must = true },
+    { clip = "sweep", hits = 2 },
+]
+"""
+
+
+def write_sound(path: Path, frequency_hz: float, length_s: float, *, level: float = 0.4, rate_hz: int = 44100) -> Path:
+    """A decaying tone with 50 ms of silence before it, as a 16-bit WAV."""
+    time_s = np.arange(int(length_s * rate_hz)) / rate_hz
+    tone = level * np.sin(2 * np.pi * frequency_hz * time_s) * np.exp(-time_s * 3 / length_s)
+    samples = np.concatenate([np.zeros(int(0.05 * rate_hz)), tone])
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(rate_hz)
+        file.writeframes((samples * 32767).astype("<i2").tobytes())
+    return path
+
+
+CLIPS = {"horn": 220, "laugh-high": 660, "laugh-low": 330, "bell": 990, "sweep": 440, "knock": 150, "buzz": 120, "ping": 1500}
+
+
+@pytest.fixture(scope="session")
+def _made_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
+    sounds = folder / "sounds"
+    sounds.mkdir()
+    for index, (name, frequency_hz) in enumerate(CLIPS.items()):
+        write_sound(sounds / f"{name}.wav", frequency_hz, 0.6 + 0.1 * index)
+    with Library(folder / "library") as library:
+        (library.rigs / "plank.toml").write_text(RIG, encoding="utf-8")
+        (library.shows / "jetty-night.toml").write_text(SHOW, encoding="utf-8")
+        report = add(library, [sounds], licence="CC0-1.0", workers=1)
+        assert not report.refused
+        change_tags(library, ["laugh-high", "laugh-low"], ["+laugh"])
+    return folder / "library"
+
+
+@pytest.fixture
+def library_folder(_made_library: Path, tmp_path: Path) -> Iterator[Path]:
+    """A fresh copy of the small library."""
+    yield Path(shutil.copytree(_made_library, tmp_path / "library"))
+
+
+@pytest.fixture(scope="session")
+def synth_wav() -> Callable[..., Path]:
+    """``synth_wav(path, frequency_hz, length_s)`` writes a WAV like those of the library."""
+    return write_sound
