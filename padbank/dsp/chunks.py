@@ -109,8 +109,14 @@ class Chunker:
         if self.history:
             self.buffer[:, : self.history] = self.buffer[:, self.frames :]
 
-    def rest(self) -> Singles:
-        """A copy of the unfinished chunk, followed by silence; nothing changes."""
-        chunk = self.buffer.copy()
-        chunk[:, self.history + self.filled :] = 0.0
+    def rest(self, silence: int, unit: int) -> Singles:
+        """A copy of the unfinished chunk with silence behind it; nothing changes.
+
+        History, then a multiple of ``unit`` frames that holds what is filled
+        and at least ``silence`` more.
+        """
+        frames = -(-(self.filled + silence) // unit) * unit
+        chunk = np.zeros((len(self.buffer), self.history + frames), dtype=np.float32)
+        end = self.history + self.filled
+        chunk[:, :end] = self.buffer[:, :end]
         return chunk

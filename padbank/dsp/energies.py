@@ -24,8 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from padbank.dsp.chunks import Singles
-from padbank.dsp.kfilter import StateScan, block_filter
+from padbank.dsp.chunks import SMALLEST_SAMPLE, Singles
+from padbank.dsp.kfilter import STATES, StateScan, block_filter
 
 Floats = NDArray[np.float64]
 
@@ -49,6 +49,7 @@ _BLOCKS = range(40, 65)
 _BLOCKS_TOO = range(24, 97)
 _ODD_RATE_BLOCK = 48
 _GROUP = 24
+_INAUDIBLE = 1e-20
 _CHUNK_SAMPLES = 49_152
 PEAK_BLOCK = 32
 """Chunks are whole blocks of the peak search too."""
@@ -93,9 +94,14 @@ class SlotGrid:
             slot -= 1
         return slot
 
+    @property
+    def unit_frames(self) -> int:
+        """Chunks are a multiple of this: whole slots, whole groups of blocks, whole peak blocks."""
+        return math.lcm(self.block * _GROUP, self.slot_frames or 1, PEAK_BLOCK)
+
     def chunk_frames(self, channels: int) -> int:
-        """Frames of a chunk: whole slots, whole groups of blocks, sized for the cache."""
-        unit = math.lcm(self.block * _GROUP, self.slot_frames or 1, PEAK_BLOCK)
+        """Frames of a chunk, sized for the processor's cache."""
+        unit = self.unit_frames
         return unit * max(1, round(_CHUNK_SAMPLES / channels / unit))
 
 
@@ -111,31 +117,35 @@ class SlotEnergies:
         self.grid = grid
         self.weights = np.array(CHANNEL_WEIGHTS[channels])
         self._heard = np.flatnonzero(self.weights)
+        self._weights_heard = self.weights[self._heard]
         self._all_heard = len(self._heard) == channels
         heard = len(self._heard)
         self.chunk_frames = grid.chunk_frames(channels)
+        self.unit_frames = grid.unit_frames
         block = grid.block
-        self._rows = self.chunk_frames // block
+        rows = self.chunk_frames // block
         filt = block_filter(grid.rate_hz, block)
-        self._scan = StateScan(filt.step, heard, _GROUP, self._rows // _GROUP)
+        self._scan = StateScan(grid.rate_hz, block, heard, _GROUP, rows // _GROUP)
         self._to_state = filt.to_state.astype(np.float32)
         self._direct = filt.direct.astype(np.float32)
         self._from_state = filt.from_state.astype(np.float32)
-        self._additions = np.empty((heard, self._rows, 4), dtype=np.float32)
+        # work arrays, flat so that a shorter chunk uses the front of them
+        self._additions = np.empty(heard * rows * STATES, dtype=np.float32)
         self._states = np.empty_like(self._additions)
-        self._ringing = np.empty((heard, self._rows, block), dtype=np.float32)
-        self._weighted = np.empty((heard, self._rows, block), dtype=np.float32)
+        self._weighted = np.empty(heard * self.chunk_frames, dtype=np.float32)
+        self._ringing = np.empty_like(self._weighted)
 
-    def start_state(self) -> Floats:
+    def start_state(self) -> Singles:
         """State before the first chunk: silence."""
-        return np.zeros((len(self._heard), 4))
+        return np.zeros((len(self._heard), STATES), dtype=np.float32)
 
-    def run(self, chunk: Singles, state: Floats, first_frame: int) -> tuple[Floats, Floats]:
+    def run(self, chunk: Singles, state: Singles, first_frame: int) -> tuple[Floats, Singles]:
         """Energies of the slots of a chunk, and the state after it.
 
         Parameters
         ----------
-        chunk : (channels, chunk_frames) float32
+        chunk : (channels, frames) float32; a multiple of ``unit_frames``, up
+            to ``chunk_frames``
         state : from ``start_state`` or the last run
         first_frame : the chunk's first frame in the sound
 
@@ -149,28 +159,40 @@ class SlotEnergies:
         if not self._all_heard:
             chunk = chunk[self._heard]
         grid, block = self.grid, self.grid.block
+        channels, frames = chunk.shape
         if not state.any() and not chunk.any():
-            return np.zeros(len(self._bounds(first_frame))), state
-        blocks = chunk.reshape(len(chunk), self._rows, block)
-        np.matmul(blocks, self._to_state, out=self._additions)
-        state = self._scan.states(self._additions, state, self._states)
-        state = np.where(np.abs(state) < 1e-15, 0.0, state)
-        weighted = np.matmul(blocks, self._direct, out=self._weighted)
-        weighted += np.matmul(self._states, self._from_state, out=self._ringing)
+            return np.zeros(len(self._bounds(first_frame, frames))), state
+        rows = frames // block
+        blocks = chunk.reshape(channels, rows, block)
+        small = (channels, rows, STATES)
+        additions = self._additions[: channels * rows * STATES].reshape(small)
+        states = self._states[: channels * rows * STATES].reshape(small)
+        weighted = self._weighted[: channels * frames].reshape(blocks.shape)
+        ringing = self._ringing[: channels * frames].reshape(blocks.shape)
+        np.matmul(blocks, self._to_state, out=additions)
+        state = self._scan.states(additions, state, states)
+        np.matmul(blocks, self._direct, out=weighted)
+        np.matmul(states, self._from_state, out=ringing)
+        weighted += ringing
         if grid.slot_frames is not None:
-            by_slot = weighted.reshape(len(chunk), -1, grid.slot_frames)
+            by_slot = weighted.reshape(channels, -1, grid.slot_frames)
             energies = np.vecdot(by_slot, by_slot)
         else:
-            squares = np.square(weighted.reshape(len(chunk), -1), dtype=np.float64)
-            energies = np.add.reduceat(squares, self._bounds(first_frame), axis=1)
-        return self.weights[self._heard] @ energies, state
+            squares = np.square(weighted.reshape(channels, -1), dtype=np.float64)
+            energies = np.add.reduceat(squares, self._bounds(first_frame, frames), axis=1)
+        total: Floats = self._weights_heard @ energies
+        if total[-1] < _INAUDIBLE:
+            # Silence at the end: what still rings is forgotten before it
+            # becomes denormal numbers, on which processors slow down.
+            state = np.where(np.abs(state) < SMALLEST_SAMPLE, np.float32(0.0), state)
+        return total, state
 
-    def _bounds(self, first_frame: int) -> NDArray[np.int64]:
+    def _bounds(self, first_frame: int, frames: int) -> NDArray[np.int64]:
         """Positions in a chunk where its slots, or parts of slots, begin."""
         grid = self.grid
         if grid.slot_frames is not None:
-            return np.arange(0, self.chunk_frames, grid.slot_frames)
+            return np.arange(0, frames, grid.slot_frames)
         first = grid.whole_slots(first_frame)
-        last = grid.whole_slots(first_frame + self.chunk_frames - 1)
+        last = grid.whole_slots(first_frame + frames - 1)
         starts = grid.start(np.arange(first, last + 1)) - first_frame
         return np.maximum(starts, 0)

@@ -36,6 +36,8 @@ SHELF_48K = (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.6906
 HIGHPASS_48K = (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621)
 """BS.1770-5 Annex 1, table 2."""
 
+STATES = 4
+"""of two biquads"""
 _FIT_POINTS = 512
 _FIT_ROUNDS = 12
 _FIT_TOP_OF_RATE = 0.465
@@ -242,54 +244,72 @@ class StateScan:
     """Finds the state at the start of every block from what each block adds to it.
 
     Two levels of matrix products instead of a loop: ``group`` blocks within
-    each group, then ``groups`` groups within the chunk. Holds its work arrays,
-    so one scan serves one sound at a time.
+    each group, then up to ``groups`` groups within the chunk. Holds its work
+    arrays, so one scan serves one sound at a time.
     """
 
-    def __init__(self, step: Floats, channels: int, group: int, groups: int) -> None:
-        n = len(step)
-        within, to_blocks, over_group = _scan_matrices(step, group)
-        across, to_groups, _ = _scan_matrices(over_group, groups)
-        self._n, self._channels, self._groups = n, channels, groups
-        self._within = within[:, :-n].astype(np.float32)
-        self._group_end = within[:, -n:].astype(np.float32)
-        self._start_to_blocks = to_blocks[:, :-n].astype(np.float32)
-        self._across = across
-        self._start_to_groups = to_groups
-        rows = channels * groups
-        self._ends = np.empty((rows, n), dtype=np.float32)
-        self._inner = np.empty((rows, group * n), dtype=np.float32)
-        self._outer = np.empty((rows, group * n), dtype=np.float32)
+    def __init__(self, rate_hz: int, block: int, channels: int, group: int, groups: int) -> None:
+        self._group, self._channels = group, channels
+        self._matrices = _scan_matrices(rate_hz, block, group, groups)
+        n = STATES
+        # what each group adds, behind the state that the chunk begins with
+        self._starts = np.zeros((channels, groups + 1, n), dtype=np.float32)
+        self._inner = np.empty(channels * groups * group * n, dtype=np.float32)
+        self._outer = np.empty_like(self._inner)
 
-    def states(self, additions: Singles, start: Floats, out: Singles) -> Floats:
+    def states(self, additions: Singles, start: Singles, out: Singles) -> Singles:
         """Write the states at all block starts to ``out``; return the state at the end.
 
         Parameters
         ----------
-        additions : (channels, blocks, 4), ``x @ to_state`` of each block
+        additions : (channels, blocks, 4), ``x @ to_state`` of each block; whole groups
         start : (channels, 4), state before the first block
         out : (channels, blocks, 4)
         """
-        n, channels = self._n, self._channels
-        grouped = additions.reshape(channels * self._groups, -1)
-        np.matmul(grouped, self._group_end, out=self._ends)
-        starts = self._ends.reshape(channels, -1) @ self._across + start @ self._start_to_groups
-        np.matmul(grouped, self._within, out=self._inner)
-        at_groups = starts[:, :-n].reshape(-1, n).astype(np.float32)
-        np.matmul(at_groups, self._start_to_blocks, out=self._outer)
-        np.add(self._inner.reshape(out.shape), self._outer.reshape(out.shape), out=out)
-        return np.asarray(starts[:, -n:])
+        within, group_end, across, to_blocks = self._matrices
+        channels, group, n = self._channels, self._group, STATES
+        groups = additions.shape[1] // group
+        starts = self._starts[:, : groups + 1]
+        starts[:, 0] = start
+        grouped = additions.reshape(channels, groups, group * n)
+        np.matmul(grouped, group_end, out=starts[:, 1:])
+        size = (groups + 1) * n
+        at_groups = starts.reshape(channels, size) @ across[:size, :size]
+        inner = self._inner[: additions.size].reshape(channels * groups, group * n)
+        outer = self._outer[: additions.size].reshape(channels, groups, group * n)
+        np.matmul(grouped.reshape(inner.shape), within, out=inner)
+        np.matmul(at_groups.reshape(channels, groups + 1, n)[:, :-1], to_blocks, out=outer)
+        np.add(inner.reshape(out.shape), outer.reshape(out.shape), out=out)
+        return np.asarray(at_groups[:, -n:])
 
 
-def _scan_matrices(step: Floats, count: int) -> tuple[Floats, Floats, Floats]:
-    """(additions -> states at starts and the end), (start -> same), step over ``count``."""
-    n = len(step)
+@lru_cache(maxsize=16)
+def _scan_matrices(
+    rate_hz: int, block: int, group: int, groups: int
+) -> tuple[Singles, Singles, Singles, Singles]:
+    """Additions to states within a group, to its end; group ends to group starts; start to blocks."""
+    n = STATES
+    step = block_filter(rate_hz, block).step
     powers = [np.eye(n)]
-    for _ in range(count):
+    for _ in range(group):
         powers.append(powers[-1] @ step)
-    from_start = np.concatenate(powers, axis=1)
-    from_additions = np.zeros((count * n, (count + 1) * n))
-    for i in range(count):
-        for j in range(i + 1, count + 1):
-            from_additions[i * n : (i + 1) * n, j * n : (j + 1) * n] = powers[j - i - 1]
-    return from_additions, from_start, powers[-1]
+    within = np.zeros((group * n, group * n))
+    for i in range(group):
+        for j in range(i + 1, group):
+            within[i * n : (i + 1) * n, j * n : (j + 1) * n] = powers[j - i - 1]
+    group_end = np.concatenate(powers[group - 1 :: -1])
+    to_blocks = np.concatenate(powers[:group], axis=1)
+    over_group = powers[group]
+    group_powers = [np.eye(n)]
+    for _ in range(groups):
+        group_powers.append(group_powers[-1] @ over_group)
+    across = np.zeros(((groups + 1) * n, (groups + 1) * n))
+    for i in range(groups + 1):
+        for j in range(i, groups + 1):
+            across[i * n : (i + 1) * n, j * n : (j + 1) * n] = group_powers[j - i]
+    return (
+        within.astype(np.float32),
+        group_end.astype(np.float32),
+        across.astype(np.float32),
+        to_blocks.astype(np.float32),
+    )

@@ -140,7 +140,13 @@ class _Windows:
             self.on_hops.append(np.maximum(power[-self.done % grid.slots_per_hop :: grid.slots_per_hop], 0.0))
         self.done += count
 
+    def branch(self) -> _Windows:
+        other = copy.copy(self)
+        other.on_hops = self.on_hops.copy()
+        return other
+
     def powers(self) -> Floats:
+        """Mean squares of the windows that begin on a hop and lie within the sound."""
         return np.concatenate(self.on_hops) if self.on_hops else np.zeros(0)
 
 
@@ -174,6 +180,14 @@ class Timeline:
         self._count = needed
         if self._count > self._full and not last:
             self._slide(self._base + self._count - 1, complete=True)  # the last may be a part
+
+    def branch(self) -> Timeline:
+        """A copy that goes its own way."""
+        other = copy.copy(self)
+        other._slots = self._slots.copy()
+        other._momentary = self._momentary.branch()
+        other._short_term = self._short_term.branch()
+        return other
 
     def _slide(self, end: int, complete: bool) -> None:
         prefix = np.zeros(end - self._base + 1)
@@ -218,10 +232,10 @@ class LoudnessPart:
         self._frames = 0
 
     def take(self, chunk: Singles, *, last: bool = False) -> None:
-        """The next chunk, ``(channels, energies.chunk_frames)``; ``last``: the sound ends in it."""
+        """The next chunk, ``(channels, frames)``; ``last``: the sound ends in it or before."""
         energies, self._state = self.energies.run(chunk, self._state, self._frames)
         self._timeline.add(self.grid.whole_slots(self._frames), energies * self._gain, last=last)
-        self._frames += self.energies.chunk_frames
+        self._frames += chunk.shape[1]
 
     def slots_of(self, block: NDArray[np.floating]) -> Floats:
         """Energies of all whole slots of a sound, for a fresh part."""
@@ -235,23 +249,31 @@ class LoudnessPart:
             if joined:  # the last slot of the chunk before goes on in this one
                 parts[-1][-1] += energies[0]
             parts.append(energies[1:] if joined else energies)
-            self._frames += self.energies.chunk_frames
+            self._frames += chunk.shape[1]
 
         chunker.add(block, False, take)
         if chunker.filled:
-            take(chunker.rest())
+            take(chunker.rest(0, self.energies.unit_frames))
         whole = self.grid.whole_slots(len(block))
         return np.concatenate(parts)[:whole] * self._gain if parts else np.zeros(0)
 
     def read(self, rest: Singles, rest_frames: int) -> Loudness:
-        """Values with ``rest`` (an unfinished chunk, silence behind) as the end; nothing changes."""
+        """Values with ``rest`` as the end, ``rest_frames`` of sound and silence behind.
+
+        The silence has to be long enough for the filter to ring out (see
+        ``tail_frames``). Nothing changes: feeding may go on.
+        """
         ahead = copy.copy(self)
-        ahead._timeline = copy.deepcopy(self._timeline)
-        frames = self._frames + rest_frames
-        ahead.take(rest, last=True)
-        if self.energies.chunk_frames - rest_frames < _TAIL_S * self.grid.rate_hz:
-            ahead.take(np.zeros_like(rest), last=True)
-        return ahead._timeline.close(frames)
+        ahead._timeline = self._timeline.branch()
+        most = self.energies.chunk_frames
+        for at in range(0, rest.shape[1], most):
+            ahead.take(rest[:, at : at + most], last=True)
+        return ahead._timeline.close(self._frames + rest_frames)
+
+    @property
+    def tail_frames(self) -> int:
+        """Frames of silence that bring out all that still rings."""
+        return int(_TAIL_S * self.grid.rate_hz)
 
 
 class LoudnessMeter:
@@ -286,7 +308,9 @@ class LoudnessMeter:
 
     def result(self) -> Loudness:
         """Values of what was fed so far; feeding may go on."""
-        return self._part.read(self._chunker.rest(), self._chunker.filled)
+        part = self._part
+        rest = self._chunker.rest(part.tail_frames, part.energies.unit_frames)
+        return part.read(rest, self._chunker.filled)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from padbank.dsp.chunks import (
     check_format,
 )
 from padbank.dsp.loudness import LoudnessPart
-from padbank.dsp.peak import HISTORY, PeakFinder, ring_frames
+from padbank.dsp.peak import BLOCK, HISTORY, PeakFinder
 from padbank.units import gain_to_db
 
 METHOD = "bs1770-5/tech3342/padbank-1/tp-64tap-8x"
@@ -82,13 +82,11 @@ class Meter:
 
     def result(self) -> Measurement:
         """The figures of what was fed so far; feeding may go on."""
-        rest, filled = self._chunker.rest(), self._chunker.filled
-        loud = self._loudness.read(rest[:, HISTORY:], filled)
-        peak = self._finder.largest(rest, max(self._true_peak, self._sample_peak))
-        if ring_frames(filled, self._chunker.frames):
-            after = np.zeros_like(rest)
-            after[:, :HISTORY] = rest[:, -HISTORY:]
-            peak = self._finder.largest(after, peak)
+        part, chunker = self._loudness, self._chunker
+        rest = chunker.rest(part.tail_frames, part.energies.unit_frames)
+        loud = part.read(rest[:, HISTORY:], chunker.filled)
+        peak = max(self._true_peak, self._sample_peak)
+        peak = self._finder.largest_of_rest(chunker, BLOCK, peak)
         sounds = self._sample_peak >= SMALLEST_SAMPLE
         return Measurement(
             frames=self._frames,

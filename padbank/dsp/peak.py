@@ -176,6 +176,16 @@ class PeakFinder:
             known = self._around_many(chunk, channel, block, np.concatenate(heights), known)
         return known
 
+    def largest_of_rest(self, chunker: Chunker, unit: int, known: float) -> float:
+        """True peak of what has not filled a chunk yet, with the silence behind it."""
+        rest = chunker.rest(TAPS + 2, unit)
+        skip, self._skip = self._skip, 0
+        for at in range(0, rest.shape[1] - HISTORY, chunker.frames):
+            part = np.ascontiguousarray(rest[:, at : at + HISTORY + chunker.frames])
+            known = self.largest(part, known)
+        self._skip = skip
+        return known
+
     def _blocks_above(self, chunk: Singles, threshold: float) -> NDArray[np.intp]:
         """Numbers (channel by channel) of the blocks that may reach beyond ``threshold * _BOUND``."""
         sharp = self._sharp[:, : chunk.shape[1]]
@@ -271,11 +281,6 @@ def _highest_vertex(points: Singles, known: float) -> float:
     return max(known, float((top[bent] + rise).max(initial=0.0)))
 
 
-def ring_frames(rest_frames: int, chunk_frames: int) -> bool:
-    """Whether a chunk that ends in ``rest_frames`` needs one more of silence to bring all out."""
-    return chunk_frames - rest_frames < TAPS + 2
-
-
 class TruePeakMeter:
     """Streaming true-peak meter; the same value for any block sizes.
 
@@ -306,13 +311,7 @@ class TruePeakMeter:
 
     def result(self) -> float:
         """True peak so far, linear; 0.0 for silence and for no sound at all."""
-        rest = self._chunker.rest()
-        known = self._finder.largest(rest, self._known)
-        if ring_frames(self._chunker.filled, self._FRAMES):
-            after = np.zeros_like(rest)
-            after[:, :HISTORY] = rest[:, -HISTORY:]
-            known = self._finder.largest(after, known)
-        return known
+        return self._finder.largest_of_rest(self._chunker, BLOCK, self._known)
 
 
 def true_peak(samples: NDArray[np.floating], sample_rate_hz: int) -> float:

@@ -1,0 +1,172 @@
+"""True peak against a 64-fold FFT interpolation, and the bounds that make it quick."""
+
+import numpy as np
+import pytest
+
+from padbank.dsp import peak as peak_module
+from padbank.dsp.interpolate import frame_peaks, oversampled
+from padbank.dsp.peak import TruePeakMeter, sample_peak, true_peak
+
+PAD = 2_048
+
+
+def fft_truth(sound: np.ndarray, times: int = 64) -> float:
+    """Largest magnitude of the band-limited sound, with silence around it, at ``times`` the rate."""
+    largest = 0.0
+    for channel in sound.T:
+        padded = np.zeros(1 << int(np.ceil(np.log2(len(channel) + 2 * PAD))))
+        padded[PAD : PAD + len(channel)] = channel
+        spectrum = np.fft.rfft(padded)
+        spectrum[-1] *= 0.5
+        fine = np.fft.irfft(spectrum, len(padded) * times) * times
+        largest = max(largest, float(np.abs(fine).max()))
+    return largest
+
+
+def band_limited(rng: np.random.Generator, frames: int, top: float, tilt: float) -> np.ndarray:
+    """Noise up to ``top`` of the rate that begins and ends softly, falling by ``tilt``."""
+    spectrum = np.fft.rfft(rng.standard_normal(frames))
+    freq = np.fft.rfftfreq(frames)
+    spectrum[freq > top] = 0.0
+    spectrum *= np.maximum(freq, 0.001) ** -tilt
+    return np.fft.irfft(spectrum, frames)
+
+
+def sounds(kind: str, rng: np.random.Generator, top: float) -> np.ndarray:
+    """Sounds with nothing above ``top`` of the rate, ends included; peak 1.0."""
+    frames = 3_000
+    at = np.arange(frames)
+    if kind == "tone":
+        of_rate = top * (1.0 - 0.9 * rng.random() ** 2)
+        sound = np.sin(2 * np.pi * of_rate * at + 7 * rng.random())
+    elif kind == "impulse":
+        spectrum = np.exp(-2j * np.pi * np.fft.rfftfreq(frames) * (frames / 2 + rng.random()))
+        spectrum[np.fft.rfftfreq(frames) > top] = 0.0
+        return np.fft.irfft(spectrum, frames)[:, None]
+    elif kind == "bursts":
+        sound = np.zeros(frames)
+        for _ in range(30):
+            of_rate, centre = (top - 0.01) * rng.random(), rng.uniform(800, frames - 800)
+            width = rng.uniform(30.0, 150.0)
+            shape = np.exp(-0.5 * ((at - centre) / width) ** 2)
+            sound += rng.random() * shape * np.sin(2 * np.pi * of_rate * (at - centre))
+    else:
+        sound = band_limited(rng, frames, top, {"white": 0.0, "music": 0.7}[kind])
+    # a window of 3,000 frames widens the band by 0.0007 of the rate only
+    sound = sound * np.hanning(frames)
+    return np.stack([sound, 0.3 * sound[::-1]], axis=1) / np.abs(sound).max()
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("kind", ["tone", "white", "music", "impulse", "bursts"])
+def test_within_0_005_db_of_the_truth_below_20_khz(kind: str, rate_hz: int) -> None:
+    rng = np.random.default_rng(rate_hz)
+    for _ in range(6):
+        sound = sounds(kind, rng, 20_000 / rate_hz)
+        assert 20 * np.log10(true_peak(sound, rate_hz) / fft_truth(sound)) == pytest.approx(0, abs=0.005)
+
+
+@pytest.mark.parametrize("kind", ["tone", "white", "impulse"])
+def test_low_rates_hold_up_to_0_4535_of_the_rate(kind: str) -> None:
+    rng = np.random.default_rng(8)
+    for _ in range(4):
+        sound = sounds(kind, rng, 0.4535)
+        assert 20 * np.log10(true_peak(sound, 8_000) / fft_truth(sound)) == pytest.approx(0, abs=0.005)
+
+
+def test_abrupt_ends_ring_as_in_a_converter() -> None:
+    """A tone cut off at its crest overshoots after its last frame."""
+    tone = np.sin(2 * np.pi * 0.2 * np.arange(500) + 1.0)[:, None]
+    # the step has content up to half the rate, where 64 taps and the FFT part by 1 %
+    assert true_peak(tone, 44_100) == pytest.approx(fft_truth(tone), rel=0.02)
+    assert true_peak(tone, 44_100) > 1.02  # the tone itself reaches 1.0
+
+
+def fine_peak(sound: np.ndarray) -> float:
+    """The same interpolator everywhere, sixteen points a frame: no bounds, no parabola."""
+    padded = np.concatenate([np.zeros((64, sound.shape[1])), sound, np.zeros((64, sound.shape[1]))])
+    return float(np.abs(oversampled(padded, 16)).max())
+
+
+@pytest.mark.parametrize("kind", ["white", "clicks", "square", "fade", "loud", "steady", "two tones"])
+def test_bounds_never_hide_the_peak(kind: str) -> None:
+    """The quick search finds what an interpolator run over every frame finds, on hard sounds.
+
+    Content goes up to half the rate here, where nothing is promised about the
+    truth, but the search may still not lose to the plain way by more than
+    the step that the bounds allow.
+    """
+    rng = np.random.default_rng(11)
+    frames = 60_000
+    at = np.arange(frames)
+    for trial in range(3):
+        sound = {
+            "white": lambda: 0.2 * rng.standard_normal(frames),
+            "clicks": lambda: (rng.random(frames) < 0.002) * rng.standard_normal(frames),
+            "square": lambda t=trial: np.sign(np.sin(2 * np.pi * at * (0.21 + 0.07 * t))) * 0.7,
+            "fade": lambda: np.sin(2 * np.pi * 0.23 * at + 0.4) * np.exp(-at / 9_000.0),
+            "loud": lambda: np.tanh(3 * band_limited(rng, frames, 0.4, 0.6) * 40),
+            "steady": lambda t=trial: 0.5 * np.sin(2 * np.pi * (0.02 + 0.1 * t) * at),
+            "two tones": lambda t=trial: 0.4 * np.sin(0.3 * at) + 0.4 * np.sin((2.1 + 0.3 * t) * at),
+        }[kind]()[:, None].astype(np.float32)
+        assert 20 * np.log10(true_peak(sound, 44_100) / fine_peak(sound)) > -0.005
+        assert 20 * np.log10(true_peak(sound, 44_100) / fine_peak(sound)) < 0.03
+
+
+def test_bound_of_step_1_holds_for_any_sound() -> None:
+    """An interpolated value never exceeds the largest sharpened sample times the bound."""
+    r, bound = peak_module._SHARPEN, peak_module._BOUND
+    rng = np.random.default_rng(5)
+    for _ in range(50):
+        sharp = np.sign(rng.standard_normal(400)) * (rng.random(400) < 0.9)
+        # the sound whose sharpened version this is: solve x - r (x[-1] + x[+1]) = sharp
+        matrix = np.eye(400) - r * (np.eye(400, k=1) + np.eye(400, k=-1))
+        sound = np.linalg.solve(matrix, sharp)
+        assert np.abs(oversampled(sound, 16)[800:-800]).max() <= bound
+
+
+def test_block_sizes_make_no_difference() -> None:
+    sound = 0.3 * np.random.default_rng(1).standard_normal((50_000, 2))
+    meter = TruePeakMeter(48_000, 2)
+    rng = np.random.default_rng(2)
+    at = 0
+    while at < len(sound):
+        size = int(rng.integers(1, 5_000))
+        meter.feed(sound[at : at + size])
+        meter.result()
+        at += size
+    assert meter.result() == pytest.approx(true_peak(sound, 48_000), rel=1e-7)
+
+
+def test_small_sounds() -> None:
+    assert true_peak(np.zeros((0, 2)), 44_100) == 0.0
+    assert true_peak(np.zeros(500), 44_100) == 0.0
+    assert true_peak(np.array([-0.5]), 44_100) == pytest.approx(0.5, rel=1e-6)
+    assert true_peak(np.full(20_000, 0.25), 44_100) > 0.25  # its ends ring
+    assert sample_peak(np.array([0.1, -0.7, 0.2])) == 0.7
+
+
+@pytest.mark.parametrize("factor", [1, 2, 4, 8])
+def test_oversampled_keeps_the_frames_and_shifts_nothing(factor: int) -> None:
+    sound = np.random.default_rng(3).standard_normal((333, 2))
+    fine = oversampled(sound, factor)
+    assert fine.shape == (333 * factor, 2)
+    np.testing.assert_allclose(fine[::factor], sound, atol=1e-12)
+    tone = np.sin(2 * np.pi * 0.1 * np.arange(600))
+    wanted = np.sin(2 * np.pi * 0.1 * np.arange(600 * factor) / factor)
+    middle = slice(100 * factor, 500 * factor)
+    np.testing.assert_allclose(oversampled(tone, factor)[middle, 0], wanted[middle], atol=1e-4)
+    assert oversampled(sound.astype(np.float32), factor).dtype == np.float32
+
+
+def test_frame_peaks_cover_every_point_once() -> None:
+    sound = 0.5 * np.random.default_rng(6).standard_normal((777, 2))
+    peaks = frame_peaks(sound, 8)
+    assert peaks.shape == (777,)
+    assert peaks.max() == pytest.approx(np.abs(oversampled(
+        np.concatenate([np.zeros((64, 2)), sound, np.zeros((64, 2))]), 8)).max())
+    fine = np.abs(oversampled(sound, 8)).max(axis=1)
+    for frame in (1, 100, 400, 775):
+        assert peaks[frame] == pytest.approx(fine[frame * 8 - 4 : frame * 8 + 5].max())
+    assert (peaks >= np.abs(sound).max(axis=1) - 1e-12).all()
+    assert frame_peaks(np.zeros((0, 2))).shape == (0,)
