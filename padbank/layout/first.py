@@ -14,6 +14,9 @@ from padbank.layout.cost import Held, serve
 from padbank.layout.held import Filler, arrange, empty_held, home_hits
 from padbank.layout.problem import CONTROL_HITS, Problem
 
+VOICE_PRICE = 0.05
+"""seconds that a voice is taken to be worth when versions are chosen beforehand"""
+
 
 def _place_controls(problem: Problem, held: Held) -> None:
     """Free control hits on the nearest pad that is open in all their banks."""
@@ -51,11 +54,22 @@ def _place(filler: Filler, problem: Problem, clip: int, bank: int) -> bool:
     return True
 
 
+def _voice_part(problem: Problem, filler: Filler, clip: int) -> float:
+    """Voices of a clip in shares of what a pad may use on average."""
+    part = 0.0
+    for d, device in enumerate(problem.devices):
+        if problem.versions[clip][d]:
+            part = max(part, filler.times[(clip, d)][0] * len(problem.pads) / device.voices)
+    return part
+
+
 def first_layout(problem: Problem) -> Held:
     """A layout that keeps the rig's limits; it may miss musts where the limits are tight."""
     held = empty_held(problem)
     _place_controls(problem, held)
     filler = Filler(problem, held)
+    wanted = {c for d in problem.demands for c in d.clips[: d.count]}
+    filler.choose_versions(sorted(wanted), VOICE_PRICE)
     for clip, pad, bank in problem.pins:
         if bank is not None and pad in filler.allowed(clip, bank):
             filler.place(clip, bank, [pad])
@@ -67,6 +81,7 @@ def first_layout(problem: Problem) -> Held:
         )
         for rank, (clip, worth) in enumerate(ranked):
             value = demand.value * worth * (1.0 if rank < demand.count else 0.01)
+            value /= 1.0 + _voice_part(problem, filler, clip)
             orders.append((not (demand.must and rank < demand.count), -value, d, rank, clip))
     orders.sort()
     got: dict[int, int] = {}
@@ -103,6 +118,7 @@ def first_layout(problem: Problem) -> Held:
     for device in range(len(problem.devices)):
         filler.shrink(device)
         _drop(problem, filler, device)
+        filler.grow(device)
     hits = home_hits(problem)
     for bank in range(problem.banks):
         arrange(problem, held, bank, hits)

@@ -12,7 +12,6 @@ from scipy.optimize import linear_sum_assignment
 from padbank.domain import ControlPlace, Layout, Place
 from padbank.layout import voices
 from padbank.layout.cost import Held, serve
-from padbank.layout.limits import bank_tail, bank_voices, memory_used
 from padbank.layout.model import Model, Slot
 from padbank.layout.problem import Problem, Version
 
@@ -156,43 +155,86 @@ def tidy(problem: Problem, held: Held) -> None:
 
 
 class Filler:
-    """Places clips one by one and keeps pad limits, voices, rules and versions in step."""
+    """Places clips one by one and keeps pad limits, voices, rules and versions in step.
+
+    ``prefer[(clip, device)]`` is the version to try first.
+    """
 
     def __init__(self, problem: Problem, held: Held) -> None:
         self.p, self.held = problem, held
         self.version: dict[tuple[int, int], Version] = {}
+        self.prefer: dict[tuple[int, int], Version] = {}
         for at in held.at:
             for pad, (clip, channels, rate) in at.items():
                 device = problem.device_of[pad]
                 for v in problem.versions[clip][device]:
                     if (v.channels, v.sample_rate_hz) == (channels, rate):
                         self.version[(clip, device)] = v
-        n = range(len(problem.devices))
-        self.need = [[bank_voices(problem, held, b, d) for d in n] for b in range(problem.banks)]
-        self.tail = [[bank_tail(problem, held, b, d) for d in n] for b in range(problem.banks)]
+        devices = range(len(problem.devices))
+        self.need = [[0 for _ in devices] for _ in range(problem.banks)]
+        self.tail = [[0 for _ in devices] for _ in range(problem.banks)]
+        self.groups: list[list[dict[str, tuple[int, int]]]] = [
+            [{} for _ in devices] for _ in range(problem.banks)
+        ]
+        self.times = {
+            (clip, d): (problem.instances(clip, d), problem.tails(clip, d))
+            for clip in range(len(problem.clips))
+            for d in devices
+        }
+        for bank in range(problem.banks):
+            for d in devices:
+                self._count(bank, d)
         self.apart_of: dict[int, list[tuple[int, ...]]] = {}
         for group in problem.apart:
             for clip in group:
                 self.apart_of.setdefault(clip, []).append(group)
         self.pins_of: dict[int, list[tuple[int, int | None]]] = {}
-        for clip, pad, bank in problem.pins:
-            self.pins_of.setdefault(clip, []).append((pad, bank))
+        for clip, pad, at_bank in problem.pins:
+            self.pins_of.setdefault(clip, []).append((pad, at_bank))
+        self.near = sorted(range(len(problem.pads)), key=lambda q: (problem.reach_s[q], q))
 
-    def _voices_fit(self, bank: int, device: int) -> bool:
+    def _count(self, bank: int, device: int) -> None:
+        """Voices of a bank from scratch."""
+        self.need[bank][device] = self.tail[bank][device] = 0
+        self.groups[bank][device] = {}
+        for pad, (clip, channels, _) in self.held.at[bank].items():
+            if self.p.device_of[pad] == device:
+                self._add(bank, device, clip, channels)
+
+    def _with(self, bank: int, device: int, clip: int, channels: int) -> tuple[int, int]:
+        """Need and tail of a bank once a clip is added."""
+        k = voices.voices_each(channels, self.p.devices[device].voices_per_stereo)
+        n, t = self.times[(clip, device)]
+        group = self.p.clips[clip].mute_group
+        need, tail = self.need[bank][device], self.tail[bank][device]
+        if group is None:
+            return need + n * k, tail + t * k
+        old_n, old_t = self.groups[bank][device].get(group, (0, 0))
+        return need + max(0, n * k - old_n), tail + max(0, t * k - old_t)
+
+    def _add(self, bank: int, device: int, clip: int, channels: int) -> None:
+        need, tail = self._with(bank, device, clip, channels)
+        group = self.p.clips[clip].mute_group
+        if group is not None:
+            old_n, old_t = self.groups[bank][device].get(group, (0, 0))
+            self.groups[bank][device][group] = (
+                old_n + need - self.need[bank][device],
+                old_t + tail - self.tail[bank][device],
+            )
+        self.need[bank][device], self.tail[bank][device] = need, tail
+
+    def fits(self, bank: int, device: int, clip: int, channels: int) -> bool:
+        """Whether the voices hold with this clip in this bank, tails of switches too."""
         limit = self.p.devices[device].voices
-        if self.need[bank][device] > limit:
+        need, tail = self._with(bank, device, clip, channels)
+        if need > limit:
             return False
         for other in range(self.p.banks):
             if other != bank and (
-                self.need[bank][device] + self.tail[other][device] > limit
-                or self.need[other][device] + self.tail[bank][device] > limit
+                need + self.tail[other][device] > limit or self.need[other][device] + tail > limit
             ):
                 return False
         return True
-
-    def _count(self, bank: int, device: int) -> None:
-        self.need[bank][device] = bank_voices(self.p, self.held, bank, device)
-        self.tail[bank][device] = bank_tail(self.p, self.held, bank, device)
 
     def allowed(self, clip: int, bank: int) -> list[int]:
         """Free pads of a bank where a clip may sit, nearest first."""
@@ -200,43 +242,54 @@ class Filler:
         if any(b == bank for b, _ in held.where.get(clip, ())):
             return []
         here = held.at[bank]
+        if len(here) + len(held.control_pads[bank]) >= len(p.pads):
+            return []
         for group in self.apart_of.get(clip, ()):
             others = {c for c, _, _ in here.values()}
             if any(c in others for c in group if c != clip):
                 return []
-        pads: list[int] = list(range(len(p.pads)))
+        pads = self.near
         pins = self.pins_of.get(clip)
         if pins:
             exact = [q for q, b in pins if b == bank]
-            anywhere = [q for q, b in pins if b is None]
-            if exact or anywhere:
-                pads = exact or anywhere
-        return sorted(
-            (
-                q
-                for q in pads
-                if q not in here and q not in held.control_pads[bank] and p.pad_ok[clip][q]
-            ),
-            key=lambda q: (p.reach_s[q], q),
-        )
+            pads = exact or [q for q, b in pins if b is None] or pads
+        ok = p.pad_ok[clip]
+        return [q for q in pads if q not in here and q not in held.control_pads[bank] and ok[q]]
+
+    def _version_for(self, clip: int, bank: int, pad: int) -> Version | None:
+        device = self.p.device_of[pad]
+        old = self.version.get((clip, device))
+        first = self.prefer.get((clip, device))
+        options = [old] if old is not None else list(self.p.versions[clip][device])
+        if old is None and first is not None:
+            options.insert(0, first)
+        limit = self.p.byte_limit(pad)
+        tried: dict[int, bool] = {}
+        for v in options:
+            if limit is not None and v.n_bytes > limit:
+                continue
+            if v.channels not in tried:
+                tried[v.channels] = self.fits(bank, device, clip, v.channels)
+            if tried[v.channels]:
+                return v
+        return None
 
     def place(self, clip: int, bank: int, pads: list[int] | None = None) -> bool:
         """Put a clip on the first pad that takes it in some version; False when none does."""
-        p = self.p
+        failed: set[tuple[int, int | None]] = set()
         for pad in self.allowed(clip, bank) if pads is None else pads:
-            device = p.device_of[pad]
-            old = self.version.get((clip, device))
-            limit = p.byte_limit(pad)
-            for v in (old,) if old is not None else p.versions[clip][device]:
-                if limit is not None and v.n_bytes > limit:
-                    continue
-                put(self.held, bank, pad, (clip, v.channels, v.sample_rate_hz))
-                self._count(bank, device)
-                if self._voices_fit(bank, device):
-                    self.version[(clip, device)] = v
-                    return True
-                take(self.held, bank, pad)
-                self._count(bank, device)
+            device = self.p.device_of[pad]
+            kind = (device, self.p.byte_limit(pad))
+            if kind in failed:
+                continue
+            v = self._version_for(clip, bank, pad)
+            if v is None:
+                failed.add(kind)
+                continue
+            put(self.held, bank, pad, (clip, v.channels, v.sample_rate_hz))
+            self._add(bank, device, clip, v.channels)
+            self.version[(clip, device)] = v
+            return True
         return False
 
     def remove(self, bank: int, pad: int) -> None:
@@ -247,37 +300,104 @@ class Filler:
             self.version.pop((clip, device), None)
 
     def memory_over(self, device: int) -> int:
-        return memory_used(self.p, self.held, device) - self.p.devices[device].memory_bytes
+        used = sum(v.n_bytes for (_, d), v in self.version.items() if d == device)
+        return used - self.p.devices[device].memory_bytes
+
+    def choose_versions(self, wanted: list[int], voice_price: float) -> None:
+        """Set ``prefer`` so that the wanted clips just fit each device's memory.
+
+        One price a byte for all (found by halving) weighs loss, bytes and voices.
+        """
+        p = self.p
+        for d, device in enumerate(p.devices):
+            clips = [c for c in wanted if p.versions[c][d]]
+            share = device.memory_bytes
+
+            def pick(clip: int, byte_price: float, d: int = d) -> Version:
+                n = self.times[(clip, d)][0]
+                per_stereo = p.devices[d].voices_per_stereo
+                return min(
+                    p.versions[clip][d],
+                    key=lambda v: (
+                        p.prices.quality * v.loss_db
+                        + byte_price * v.n_bytes
+                        + voice_price * n * voices.voices_each(v.channels, per_stereo)
+                    ),
+                )
+
+            low, high = 0.0, 1.0
+            if sum(pick(c, 0.0).n_bytes for c in clips) > share:
+                for _ in range(40):
+                    middle = (low * high) ** 0.5 if low > 0 else high / 1e4
+                    if low == 0.0 and middle < 1e-12:
+                        break
+                    if sum(pick(c, middle).n_bytes for c in clips) > share:
+                        low = middle
+                    else:
+                        high = middle
+            else:
+                high = 0.0
+            for clip in clips:
+                self.prefer[(clip, d)] = pick(clip, high)
 
     def shrink(self, device: int) -> None:
         """Take smaller versions, least loss per byte saved first, until the memory holds."""
+        self._resize(device, grow=False)
+
+    def grow(self, device: int) -> None:
+        """Take better versions, most loss undone per byte first, while memory and voices hold."""
+        self._resize(device, grow=True)
+
+    def _resize(self, device: int, grow: bool) -> None:
         p = self.p
         over = self.memory_over(device)
-        if over <= 0:
-            return
         steps = []
         for (clip, d), now in self.version.items():
             if d != device:
                 continue
             for v in p.versions[clip][d]:
-                saved = now.n_bytes - v.n_bytes
-                k_now = voices.voices_each(now.channels, p.devices[d].voices_per_stereo)
-                k = voices.voices_each(v.channels, p.devices[d].voices_per_stereo)
-                if saved > 0 and k <= k_now:
-                    steps.append(((v.loss_db - now.loss_db) / saved, clip, saved, v))
+                change = v.n_bytes - now.n_bytes
+                if (change > 0) == grow and change != 0:
+                    steps.append(((v.loss_db - now.loss_db) / abs(change), clip, v.n_bytes, v))
         steps.sort(key=lambda s: (s[0], s[1], s[2]))
         for _, clip, _, v in steps:
-            if over <= 0:
-                break
             now = self.version[(clip, device)]
-            if v.n_bytes < now.n_bytes:
-                over -= now.n_bytes - v.n_bytes
-                self.version[(clip, device)] = v
-                for bank, pad in self.held.where[clip]:
-                    if p.device_of[pad] == device:
-                        self.held.at[bank][pad] = (clip, v.channels, v.sample_rate_hz)
-        for bank in range(p.banks):
-            self._count(bank, device)
+            change = v.n_bytes - now.n_bytes
+            if grow:
+                if v.loss_db >= now.loss_db or over + change > 0:
+                    continue
+            elif over <= 0:
+                break
+            elif change >= 0:
+                continue
+            if v.channels > now.channels and not self._can_widen(clip, device, v.channels):
+                continue
+            over += change
+            self._set_version(clip, device, v)
+
+    def _set_version(self, clip: int, device: int, v: Version) -> None:
+        self.version[(clip, device)] = v
+        for bank, pad in self.held.where[clip]:
+            if self.p.device_of[pad] == device:
+                self.held.at[bank][pad] = (clip, v.channels, v.sample_rate_hz)
+                self._count(bank, device)
+
+    def _can_widen(self, clip: int, device: int, channels: int) -> bool:
+        """Whether the voices hold when a placed clip becomes stereo."""
+        now = self.version[(clip, device)]
+        self._set_version(
+            clip, device, next(v for v in self.p.versions[clip][device] if v.channels == channels)
+        )
+        limit = self.p.devices[device].voices
+        need = [n[device] for n in self.need]
+        tail = [t[device] for t in self.tail]
+        top = sorted(range(len(tail)), key=lambda b: -tail[b])[:2]
+        ok = all(
+            need[b] + max((tail[a] for a in top if a != b), default=0) <= limit
+            for b in range(len(need))
+        )
+        self._set_version(clip, device, now)
+        return ok
 
 
 def home_hits(problem: Problem) -> dict[tuple[int, int], float]:
@@ -360,41 +480,31 @@ def _lower_risk(
     if not any(loud) or not any(quiet):
         return seat
     column = {pad: j for j, pad in enumerate(pads)}
-    miss = np.zeros((len(pads), len(pads)))
+    n = len(pads)
+    miss = np.zeros((n, n))
     for j, pad in enumerate(pads):
         for other, chance in problem.miss[pad]:
             if other in column:
                 miss[j, column[other]] = chance
-    hurt = np.zeros(len(pads))
-    noise = np.zeros(len(pads))
-
-    def total(s: dict[int, int]) -> float:
-        hurt[:] = 0.0
-        noise[:] = 0.0
-        plain = 0.0
-        for j, i in s.items():
-            plain += cost[i, j]
-            hurt[j] = quiet[i]
-            noise[j] = 1.0 if loud[i] else 0.0
-        return float(plain + hurt @ miss @ noise)
-
-    now = total(seat)
-    better = True
-    while better:
-        better = False
-        for a in range(len(pads)):
-            for b in range(a + 1, len(pads)):
-                ia, ib = seat.get(a), seat.get(b)
-                if ia is None and ib is None:
-                    continue
-                trial = dict(seat)
-                trial.pop(a, None)
-                trial.pop(b, None)
-                if ia is not None:
-                    trial[b] = ia
-                if ib is not None:
-                    trial[a] = ib
-                value = total(trial)
-                if value < now - 1e-9:
-                    seat, now, better = trial, value, True
-    return seat
+    # one row more for "nothing here"
+    price = np.vstack([cost, np.zeros((1, n))])
+    quiet_of = np.array([*quiet, 0.0])
+    loud_of = np.array([*(1.0 if x else 0.0 for x in loud), 0.0])
+    item = np.array([seat.get(j, len(clips)) for j in range(n)])
+    crossed = np.diag(miss)[:, None] + np.diag(miss)[None, :] - miss - miss.T
+    for _ in range(4 * n):
+        hurt, noise = quiet_of[item], loud_of[item]
+        to_noise, from_hurt = miss @ noise, hurt @ miss
+        d_hurt = hurt[None, :] - hurt[:, None]
+        d_noise = noise[None, :] - noise[:, None]
+        here = price[item, np.arange(n)]
+        there = price[item][:, :]  # there[a, b]: the item of pad a on pad b
+        change = there + there.T - here[:, None] - here[None, :]
+        change += d_hurt * (to_noise[:, None] - to_noise[None, :])
+        change += d_noise * (from_hurt[:, None] - from_hurt[None, :])
+        change += d_hurt * d_noise * crossed
+        a, b = np.unravel_index(int(np.argmin(change)), change.shape)
+        if change[a, b] > -1e-9:
+            break
+        item[a], item[b] = item[b], item[a]
+    return {j: int(i) for j, i in enumerate(item) if i < len(clips)}

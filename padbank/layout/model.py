@@ -31,6 +31,12 @@ from padbank.layout.program import Program
 _HUGE_MEMORY = 1e4  # memory rows are scaled to this, so that the solver's tolerance is below a byte
 
 
+POOL_VOICES = 0.1
+"""a clip that needs more than this part of a device's voices is not pooled"""
+MISSING_S = 1e4
+"""price of a missing must in an elastic model, in seconds"""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scope:
     """Which part of the problem a model holds.
@@ -39,12 +45,18 @@ class Scope:
     held : the layout whose other banks stay as they are (None: all are free)
     risk : mis-hit risk between clips is in, every pad by itself
     pool : clips away from their banks take a place in any bank, not in one
+    voices : voice limits are in
+    new_pads : the price of a clip's second pad is in
+    elastic : musts may be missed at ``MISSING_S`` each, for layouts on the way
     """
 
     banks: tuple[int, ...]
     held: Held | None = None
     risk: bool = True
     pool: bool = False
+    voices: bool = True
+    new_pads: bool = True
+    elastic: bool = False
 
 
 Slot = tuple[int, ...]
@@ -200,21 +212,24 @@ class _Builder:
                 continue
             lp.constant += prices.wish * demand.value * demand.count
             mine = []
+            must = demand.must and not self.scope.elastic
+            extra = MISSING_S if demand.must and self.scope.elastic else 0.0
+            lp.constant += extra * demand.count
             for clip, worth in zip(demand.clips, demand.worth, strict=True):
                 if clip not in relevant and clip not in self.outside:
                     continue
-                cost = -prices.wish * demand.value * worth + demand.hits * prices.away_hit
+                cost = demand.hits * prices.away_hit - prices.wish * demand.value * worth - extra
                 for bank, pad in self.outside.get(clip, ()):
                     if bank in self.share[d]:
                         cost -= demand.hits * self.share[d][bank] * self._saving(clip, bank, pad)
-                forced = demand.must and demand.by_clip
+                forced = must and demand.by_clip
                 column = lp.column(cost, low=1.0 if forced else 0.0)
                 self.m.serves[(d, clip)] = column
                 mine.append(column)
                 per_segment.setdefault((demand.segment, clip), []).append(column)
             if not demand.by_clip:
-                low = demand.count if demand.must else 0.0
-                if demand.must or len(mine) > demand.count:
+                low = demand.count if must else 0.0
+                if must or len(mine) > demand.count:
                     lp.row(mine, 1.0, low, demand.count)
         for columns in per_segment.values():
             if len(columns) > 1:
@@ -244,7 +259,7 @@ class _Builder:
             return [(q,) for q in here if q in open_pads and p.pad_ok[clip][q]]
         at_home = any(bank in self.share[d] for d in self.demands_of.get(clip, ()))
         fine = at_home or (self.scope.risk and clip in p.loud)
-        if not fine and self.scope.pool and clip not in self.tied:
+        if not fine and self._pooled(clip):
             return []
         base = m.slots[bank] if fine else m.rooms[bank]
         found = [s for s in base if p.pad_ok[clip][s[0]]]
@@ -253,6 +268,18 @@ class _Builder:
             if single not in found and any(pad in s for s in found):
                 found.append(single)
         return found
+
+    def _pooled(self, clip: int) -> bool:
+        """True when a clip may take a place in no particular bank: never one with many voices."""
+        if not self.scope.pool or clip in self.tied:
+            return False
+        if not self.scope.voices:
+            return True
+        return all(
+            self.p.instances(clip, d) * device.voices_per_stereo <= POOL_VOICES * device.voices
+            for d, device in enumerate(self.p.devices)
+            if self.p.versions[clip][d]
+        )
 
     def _place_columns(self) -> None:
         p, lp, prices = self.p, self.lp, self.p.prices
@@ -304,7 +331,7 @@ class _Builder:
                         zs = self._choices[(d, clip, bank)]
                         serve = self.m.serves[(d, clip)]
                         lp.row([*zs, serve], [1.0] * len(zs) + [-1.0], high=0.0)
-            if self.scope.pool and clip not in self.tied and mine:
+            if self._pooled(clip) and mine:
                 for room in self._pool_rooms():
                     if p.pad_ok[clip][room[0]]:
                         column = lp.column()
@@ -698,11 +725,13 @@ class _Builder:
         self._control_columns()
         self._capacity()
         self._version_rows()
-        self._voice_rows()
+        if self.scope.voices:
+            self._voice_rows()
         self._rule_rows()
         if self.scope.risk:
             self._risk_rows()
-        self._new_pad_rows()
+        if self.scope.new_pads:
+            self._new_pad_rows()
         return self.m
 
 

@@ -124,21 +124,25 @@ def run_program(
     nodes: int | None = None,
     should_stop: Callable[[], bool] | None = None,
     on_better: Callable[[np.ndarray, float], None] | None = None,
+    now: Callable[[], float] = time.monotonic,
+    effort: float | None = None,
 ) -> Outcome:
     """Solve a program.
 
     Parameters
     ----------
-    seconds : wall-clock limit (None: none; the only thing that can make two
-        runs differ)
+    seconds : time limit by ``now`` (None: none; the only thing that can make
+        two runs differ)
     relative_gap : stop when (objective - bound) is this part of the objective
     start : values of whole variables to begin from
     relaxed : solve the linear relaxation
     nodes : limit on branch-and-bound nodes
     should_stop : asked now and then; True ends the run with the best so far
     on_better : called with each better solution and the bound at that time
+    effort : part of the work that goes into heuristics (None: HiGHS's own)
+    now : the clock; ``time.process_time`` where the machine is shared
     """
-    began = time.monotonic()
+    began = now()
     if not program.columns:
         return Outcome("optimal", np.zeros(0), program.constant, program.constant, 0.0)
     highs = _QuietHighs()
@@ -148,8 +152,10 @@ def run_program(
     highs.setOptionValue("mip_abs_gap", 1e-6)
     highs.setOptionValue("mip_feasibility_tolerance", 1e-7)
     highs.setOptionValue("primal_feasibility_tolerance", 1e-7)
-    if seconds is not None:
+    if seconds is not None and now is time.monotonic:
         highs.setOptionValue("time_limit", max(0.05, seconds))
+    if effort is not None:
+        highs.setOptionValue("mip_heuristic_effort", effort)
     if nodes is not None:
         highs.setOptionValue("mip_max_nodes", nodes)
     highs.passModel(_highs_lp(program, relaxed))
@@ -160,10 +166,11 @@ def run_program(
             np.array(keys, dtype=np.int32),
             np.array([start[k] for k in keys], dtype=np.float64),
         )
-    if should_stop is not None:
+    if should_stop is not None or seconds is not None:
 
         def ask(event: highspy.HighsCallbackEvent) -> None:
-            if should_stop() and event.data_in is not None:
+            late = seconds is not None and now() - began > seconds
+            if (late or (should_stop is not None and should_stop())) and event.data_in is not None:
                 event.data_in.user_interrupt = True
 
         highs.cbMipInterrupt.subscribe(ask)
@@ -192,7 +199,7 @@ def run_program(
         if abs(true_objective - objective) > 1e-5 * max(1.0, abs(objective)):
             # HiGHS 1.16 can report the optimum and hand back the start when presolve
             # alone solves the program: then a run without a start is as quick.
-            left = None if seconds is None else seconds - (time.monotonic() - began)
+            left = None if seconds is None else seconds - (now() - began)
             return run_program(
                 program,
                 seconds=left,
@@ -200,6 +207,8 @@ def run_program(
                 nodes=nodes,
                 should_stop=should_stop,
                 on_better=on_better,
+                now=now,
+                effort=effort,
             )
     if relaxed or not any(program.whole):
         bound = objective if status == "optimal" else -math.inf
@@ -207,4 +216,4 @@ def run_program(
         bound = info.mip_dual_bound
     if status == "infeasible":
         bound = math.inf
-    return Outcome(status, values, objective, bound, time.monotonic() - began)
+    return Outcome(status, values, objective, bound, now() - began)

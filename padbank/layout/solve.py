@@ -5,25 +5,22 @@ Functions: ``solve``. Classes: ``PlanResult``.
 
 from __future__ import annotations
 
-import math
-import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from padbank.domain import Finding, Layout, Rig, Show
 from padbank.errors import PlanError
-from padbank.layout.cost import Held, Term, read_layout, serve
-from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
+from padbank.layout.best import Best, Clock
+from padbank.layout.cost import Term, serve
+from padbank.layout.evaluate import LeftOut
 from padbank.layout.first import first_layout
-from padbank.layout.held import extract, tidy, to_layout
-from padbank.layout.model import Scope, build_model
+from padbank.layout.held import extract
+from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
+from padbank.layout.model import Model, Scope, build_model
 from padbank.layout.problem import ClipFacts, Problem, build_problem
 from padbank.layout.program import run_program
 from padbank.progress import Progress, silent
-
-PROVED_S = 1e-4
-"""a layout within this many seconds of cost of its bound counts as proved"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,41 +52,6 @@ def _never() -> bool:
     return False
 
 
-class _Best:
-    """The best layout so far and the best bound so far."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        self.held: Held | None = None
-        self.layout: Layout | None = None
-        self.evaluation: Evaluation | None = None
-        self.bound = 0.0
-
-    def offer(self, held: Held) -> bool:
-        tidy(self.problem, held)
-        layout = to_layout(self.problem, held)
-        evaluation = evaluate_problem(self.problem, layout)
-        if not evaluation.feasible:
-            return False
-        if self.evaluation is None or evaluation.objective < self.evaluation.objective - 1e-9:
-            self.held = read_layout(self.problem, layout)
-            self.layout, self.evaluation = layout, evaluation
-            return True
-        return False
-
-    def lift(self, bound: float) -> None:
-        if math.isfinite(bound):
-            self.bound = max(self.bound, bound)
-
-    @property
-    def objective(self) -> float:
-        return math.inf if self.evaluation is None else self.evaluation.objective
-
-    @property
-    def proved(self) -> bool:
-        return self.objective - self.bound <= max(PROVED_S, 1e-6 * abs(self.bound))
-
-
 def solve(
     rig: Rig,
     show: Show,
@@ -114,30 +76,89 @@ def solve(
     PlanError : no layout keeps every must within the rig's limits; the text
         says what would have to give.
     """
-    began = time.monotonic()
+    clock = Clock(seconds, should_stop)
     problem = build_problem(rig, show, clips, known)
     _check_musts(problem)
-    best = _Best(problem)
-    progress(0, 3, "first layout")
+    best = Best(problem)
+    run_stages(best, clock, progress)
+    return _result(best, clock.spent_s)
+
+
+def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
+    """First layout, relaxation, banks one by one, groups of banks, exact finish."""
+    problem = best.problem
+    everything = tuple(range(problem.banks))
+    progress(0, 5, "first layout")
     best.offer(first_layout(problem))
+    best.first_s = clock.spent_s
 
-    def left() -> float | None:
-        return None if seconds is None else max(0.05, seconds - (time.monotonic() - began))
+    progress(1, 5, "relaxation")
+    model = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
+    outcome = run_program(
+        model.program, relaxed=True, seconds=clock.left_s(0.5), should_stop=clock.should_stop, now=clock.now
+    )
+    best.lift(outcome.bound)
 
-    progress(1, 3, "exact model")
+    progress(2, 5, "bank by bank")
+    sweep_each(best, clock, 0.4, risk=False)
+    small = model.program.columns <= EXACT_COLUMNS
+
+    progress(3, 5, "who goes to which bank")
+    if not clock.over(0.6):
+        _pool_stage(best, model, clock, 0.25 if small else 0.6)
+        progress(3, 5, "who goes to which bank, packed")
+        sweep_each(best, clock, 0.8, risk=False)
+
+    progress(4, 5, "exact model" if small else "groups of banks")
+    turn = 0
+    while not clock.over(0.3 if small else 1.0) and not best.proved:
+        size = 2 if turn % 2 == 0 else 3
+        if not sweep_groups(best, clock, 0.3 if small else 1.0, size=size, turn=turn, seconds=4.0):
+            turn += 1
+            if turn >= (2 if small or clock.seconds is None else 8):
+                break
+    if small and not clock.over():
+        _exact_stage(best, clock)
+    progress(5, 5, "done")
+
+
+EXACT_COLUMNS = 12_000
+"""up to this many variables of the pooled model the whole model is solved to the end"""
+
+
+def _pool_stage(best: Best, model: Model, clock: Clock, part: float) -> None:
+    """The pooled model in whole numbers: lifts the bound and says who goes where."""
+    outcome = run_program(
+        model.program,
+        seconds=clock.left_s(part),
+        relative_gap=5e-4,
+        nodes=None if clock.seconds is not None else 50,
+        should_stop=clock.should_stop,
+        now=clock.now,
+    )
+    best.lift(outcome.bound)
+    if outcome.values is not None:
+        held, pooled = extract(model, outcome.values)
+        packed = pack_pooled(best.problem, held, pooled)
+        best.offer(packed)
+
+
+def _exact_stage(best: Best, clock: Clock) -> None:
+    """The whole model, risk and all, from the best layout so far."""
+    problem = best.problem
     model = build_model(problem, Scope(banks=tuple(range(problem.banks))))
     start = None
-    if best.held is not None:
+    if best.feasible and best.held is not None:
         start = model.start(best.held, serve(problem, best.held))
-    outcome = run_program(model.program, seconds=left(), start=start, should_stop=should_stop)
+    outcome = run_program(
+        model.program, seconds=clock.left_s(), start=start, should_stop=clock.should_stop, now=clock.now
+    )
     if outcome.infeasible:
         raise PlanError("the show cannot be laid out on this rig within its limits")
     best.lift(outcome.bound)
     if outcome.values is not None:
         held, _ = extract(model, outcome.values)
         best.offer(held)
-    progress(3, 3, "done")
-    return _result(best, time.monotonic() - began)
 
 
 def _check_musts(problem: Problem) -> None:
@@ -149,7 +170,7 @@ def _check_musts(problem: Problem) -> None:
             )
 
 
-def _result(best: _Best, seconds: float) -> PlanResult:
+def _result(best: Best, seconds: float) -> PlanResult:
     if best.evaluation is None or best.layout is None:
         raise PlanError(
             "no layout that keeps every limit was found in the time given: allow more seconds, "
