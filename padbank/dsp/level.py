@@ -9,19 +9,20 @@ The rules, for a clip whose peak will not allow the target:
 - ``short``: leave it quieter and say by how much.
 - ``limit``: let the limiter take off up to so many dB of its peaks, then short.
 - ``even``: lower the whole show's target to the loudest that every clip
-  reaches without limiting (``even_target``); then nothing falls short.
+  reaches without limiting (``even_target``); then nothing falls short. Resampling
+  and other meters' filters may find a peak a hair higher than it was measured:
+  up to ``EVEN_HAIR_DB`` the limiter evens that out.
 
 A clip is levelled by the figure of its role (``Measurement.loudness_lufs``).
 Loudness: ITU-R BS.1770-5; default target and ceiling are the show's.
 
-Functions: ``clip_target_lufs``, ``plan_level``, ``even_target``,
-``before_and_after``.
+Functions: ``clip_target_lufs``, ``plan_level``, ``even_target``, ``short_reason``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from padbank.domain import LevelRule, Measurement, Recipe, Role, Show
@@ -30,6 +31,7 @@ from padbank.units import format_db
 
 NO_GAIN_DB = 0.02
 """A gain smaller than this is none at all, so that a finished clip passes bit for bit."""
+EVEN_HAIR_DB = 0.3
 PEAK_SLACK_DB = 0.02
 """A clip at its target whose peaks pass the ceiling by less than this is left as it is."""
 SHORT_WORTH_SAYING_LU = 0.05
@@ -115,7 +117,7 @@ def plan_level(
         )
     wanted = target_lufs - loudness
     allows = ceiling_dbtp - peak
-    most = allows + (limit_max_db if level_rule == "limit" else 0.0)
+    most = allows + limiting_allowed_db(level_rule, limit_max_db)
     gain = min(wanted, most)
     if abs(wanted) < NO_GAIN_DB and allows >= -PEAK_SLACK_DB:
         gain, allows, most = 0.0, max(0.0, allows), max(wanted, most)
@@ -130,6 +132,11 @@ def plan_level(
         short_lu=short,
         reason=short_reason(short, ceiling_dbtp, level_rule, limit_max_db),
     )
+
+
+def limiting_allowed_db(level_rule: LevelRule, limit_max_db: float) -> float:
+    """Gain reduction that the rule lets the limiter take."""
+    return {"short": 0.0, "limit": limit_max_db, "even": EVEN_HAIR_DB}[level_rule]
 
 
 def short_reason(
@@ -205,78 +212,4 @@ def even_target(
         reachable_lufs=reachable,
         set_by=name,
         without_clip_lufs=reach[1][0] if len(reach) > 1 else None,
-    )
-
-
-# ---------------------------------------------------------------- before and after
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelBar:
-    """One clip of a before-and-after plot. None: the value does not exist."""
-
-    name: str
-    role: Role
-    before_lufs: float | None
-    after_lufs: float | None
-    before_dbtp: float | None
-    after_dbtp: float | None
-    gain_db: float
-    limiting_db: float
-    short_lu: float
-    note: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelPicture:
-    """All that a plot of a show's levels needs; whoever draws it decides how.
-
-    ``spread_before_lu`` and ``spread_after_lu`` are loudest less quietest against each
-    clip's own target; None with fewer than two clips that sound.
-    """
-
-    target_lufs: float
-    ceiling_dbtp: float
-    bars: tuple[LevelBar, ...]
-    low_lufs: float
-    high_lufs: float
-    spread_before_lu: float | None
-    spread_after_lu: float | None
-
-
-def before_and_after(
-    plans: Sequence[tuple[str, Role, LevelPlan]], *, target_lufs: float, ceiling_dbtp: float
-) -> LevelPicture:
-    """Values for a plot, in the order given, with an axis that holds them all."""
-    bars = tuple(
-        LevelBar(
-            name=name,
-            role=role,
-            before_lufs=plan.loudness_lufs,
-            after_lufs=plan.after_lufs,
-            before_dbtp=plan.true_peak_dbtp,
-            after_dbtp=plan.after_dbtp,
-            gain_db=plan.gain_db,
-            limiting_db=plan.limiting_db,
-            short_lu=plan.short_lu,
-            note=plan.reason,
-        )
-        for name, role, plan in plans
-    )
-    seen = [target_lufs, ceiling_dbtp]
-    for bar in bars:
-        for value in (bar.before_lufs, bar.after_lufs, bar.before_dbtp, bar.after_dbtp):
-            if value is not None:
-                seen.append(value)
-    sounding = [plan for _, _, plan in plans if plan.loudness_lufs is not None]
-    before = [p.loudness_lufs - p.target_lufs for p in sounding if p.loudness_lufs is not None]
-    after = [-p.short_lu for p in sounding]
-    return LevelPicture(
-        target_lufs=target_lufs,
-        ceiling_dbtp=ceiling_dbtp,
-        bars=bars,
-        low_lufs=5.0 * math.floor(min(seen) / 5.0),
-        high_lufs=5.0 * math.ceil(max(seen) / 5.0),
-        spread_before_lu=max(before) - min(before) if len(before) > 1 else None,
-        spread_after_lu=max(after) - min(after) if len(after) > 1 else None,
     )

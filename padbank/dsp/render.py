@@ -28,8 +28,7 @@ Functions: ``prepare``, ``finish``, ``fade_curve``, ``loop_frames``.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -38,24 +37,16 @@ from numpy.typing import NDArray
 
 from padbank.domain import LevelRule, Measurement, Recipe, Role
 from padbank.dsp.dither import is_on_grid, quantise, to_float
-from padbank.dsp.level import NO_GAIN_DB, plan_level, short_reason
-from padbank.dsp.limiter import AIM_DB, Limiter
-from padbank.dsp.loudness import Loudness, LoudnessMeter
+from padbank.dsp.drive import limit_to_target, on_gain_grid, with_short_taps
+from padbank.dsp.level import NO_GAIN_DB, limiting_allowed_db, plan_level, short_reason
 from padbank.dsp.measure import measure
-from padbank.dsp.overs import peaks_over
 from padbank.errors import InputError
-from padbank.units import db_to_gain, format_seconds, gain_to_db, seconds_to_frames
+from padbank.units import db_to_gain, format_seconds, seconds_to_frames
 
 CUT_FADE_IN_S = 0.001
 CUT_FADE_OUT_S = 0.003
 CUT_STEP_DBFS = -66.0
 """A first or last frame at a cut below this needs no fade."""
-LEVEL_WITHIN_LU = 0.004
-"""The search for the gain before the limiter stops this close to the target."""
-LEVEL_ROUNDS = 10
-LAST_ROUNDS = 3
-GAIN_GRID = 1 << 32
-"""Gains are rounded to this grid, so that a last bit of a meter's sum cannot move a byte."""
 
 FOLD = {
     3: ((1.0, 0.0), (0.0, 1.0), (0.7071, 0.7071)),
@@ -261,7 +252,7 @@ def finish(
     if not len(prepared):
         raise InputError("nothing is left of the clip after its trim: move its start or end")
     before = measure(prepared, out_rate_hz, as_played=as_played)
-    before = _with_short_taps(before, prepared, target_lufs - 2.0, ceiling_dbtp, role)
+    before = with_short_taps(before, prepared, role, target_lufs, ceiling_dbtp)
     plan = plan_level(
         before,
         role=role,
@@ -285,18 +276,18 @@ def finish(
             dithered=dithered,
         )
     if plan.limiting_db > 0.0:
-        gain_db, limited_db, sound = _limit_to_target(
+        gain_db, limited_db, sound = limit_to_target(
             prepared,
             out_rate_hz,
             role=role,
             target_lufs=target_lufs,
             ceiling_dbtp=ceiling_dbtp,
             first_db=gain_db,
-            most_db=gain_db + limit_max_db - plan.limiting_db,
+            most_db=gain_db + limiting_allowed_db(level_rule, limit_max_db) - plan.limiting_db,
             as_played=as_played,
         )
     elif gain_db != 0.0:
-        sound = prepared * _on_gain_grid(gain_db)
+        sound = prepared * on_gain_grid(gain_db)
     pcm, dithered = _to_integers(
         sound, bits, seed, untouched=gain_db == 0.0 and limited_db == 0.0
     )
@@ -317,89 +308,8 @@ def finish(
     )
 
 
-def _on_gain_grid(gain_db: float) -> float:
-    return math.floor(db_to_gain(gain_db) * GAIN_GRID + 0.5) / GAIN_GRID
-
-
 def _to_integers(
     sound: NDArray[np.float64], bits: int, seed: bytes, *, untouched: bool
 ) -> tuple[NDArray[np.int32], bool]:
     exact = untouched and is_on_grid(sound, bits)
     return quantise(sound, bits, seed, dither=not exact), not exact
-
-
-def _limit_to_target(
-    prepared: NDArray[np.float64],
-    rate: int,
-    *,
-    role: Role,
-    target_lufs: float,
-    ceiling_dbtp: float,
-    first_db: float,
-    most_db: float,
-    as_played: bool,
-) -> tuple[float, float, NDArray[np.float64]]:
-    """Gain before the limiter, its deepest reduction and the limited sound.
-
-    Loudness never falls as the gain rises, so a secant search between bounds finds it.
-    """
-    ceiling = db_to_gain(ceiling_dbtp - AIM_DB)
-    limiter = Limiter(prepared, rate, ceiling / _on_gain_grid(most_db))
-
-    def miss_lu(samples: NDArray[np.float64]) -> float:
-        meter = LoudnessMeter(rate, samples.shape[1], as_played=as_played)
-        meter.feed(samples)
-        reached = role_loudness_lufs(meter.result(), role)
-        return target_lufs - (reached if reached is not None else -math.inf)
-
-    low_db, high_db, gain_db, slope = first_db, most_db, first_db, 1.0
-    miss = miss_lu(limiter.draft(_on_gain_grid(gain_db), ceiling_dbtp).samples)
-    for _ in range(LEVEL_ROUNDS):
-        if abs(miss) <= LEVEL_WITHIN_LU or (miss > 0 and gain_db >= most_db):
-            break
-        if miss > 0:
-            low_db = gain_db
-        else:
-            high_db = gain_db
-        step = gain_db + miss / slope
-        if step >= high_db and high_db == most_db:
-            step = most_db
-        elif not low_db < step < high_db:
-            step = (low_db + high_db) / 2
-        if high_db - low_db < 1e-6:
-            break
-        last_db, last_miss = gain_db, miss
-        gain_db = step
-        miss = miss_lu(limiter.draft(_on_gain_grid(gain_db), ceiling_dbtp).samples)
-        if gain_db != last_db and last_miss != miss:
-            slope = min(1.2, max(0.05, (last_miss - miss) / (gain_db - last_db)))
-    limited = limiter.apply(_on_gain_grid(gain_db), ceiling_dbtp)
-    for _ in range(LAST_ROUNDS):  # what the second look took off is made up as well
-        miss = miss_lu(limited.samples)
-        if abs(miss) <= LEVEL_WITHIN_LU or (miss > 0 and gain_db >= most_db):
-            break
-        gain_db = min(most_db, gain_db + miss / slope)
-        limited = limiter.apply(_on_gain_grid(gain_db), ceiling_dbtp)
-    return gain_db, limited.deepest_db, limited.samples
-
-
-def role_loudness_lufs(loudness: Loudness, role: Role) -> float | None:
-    """The figure that levels a clip of this role, as ``Measurement.loudness_lufs`` picks it."""
-    if role == "phrase" and loudness.integrated_lufs is not None:
-        return loudness.integrated_lufs
-    return loudness.momentary_max_lufs
-
-
-def _with_short_taps(
-    before: Measurement, prepared: NDArray[np.float64], near_lufs: float, ceiling_dbtp: float,
-    role: Role,
-) -> Measurement:
-    """The measurement with the true peak as the short interpolator reads it, where that is higher.
-
-    Only looked at where the ceiling is near.
-    """
-    loudness, peak = before.loudness_lufs(role), before.true_peak_dbtp
-    if loudness is None or peak is None or peak + near_lufs - loudness < ceiling_dbtp - 4.0:
-        return before
-    highest = gain_to_db(float(peaks_over(prepared, 0.9 * db_to_gain(peak)).max(initial=0.0)))
-    return replace(before, true_peak_dbtp=max(peak, highest))

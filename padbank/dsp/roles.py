@@ -38,7 +38,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padbank.domain import Measurement, Role
-from padbank.dsp.edges import EdgeFinder, Edges, Envelope
+from padbank.dsp.edges import EdgeFinder, Edges
+from padbank.dsp.envelope import Envelope
 
 HIT_MAX_S = 4.0
 AUDIBLE_DB = 40.0

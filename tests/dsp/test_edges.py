@@ -223,7 +223,7 @@ def test_lossy_files_start_within_five_milliseconds(make, kind, subtype):
 
 
 def test_memory_stays_flat_for_long_sounds(monkeypatch):
-    monkeypatch.setattr("padbank.dsp.edges.MAX_HOPS", 64)
+    monkeypatch.setattr("padbank.dsp.envelope.MAX_HOPS", 64)
     mixed, head = laid_over(snare(RATE), -60, 2.0, tail_s=2.0)
     finder = EdgeFinder(RATE, 1)
     for start in range(0, len(mixed), 1111):

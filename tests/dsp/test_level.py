@@ -7,7 +7,6 @@ import pytest
 from padbank.domain import Measurement, Recipe, Segment, Show
 from padbank.dsp.level import (
     EvenClip,
-    before_and_after,
     clip_target_lufs,
     even_target,
     plan_level,
@@ -128,23 +127,6 @@ def test_clip_target_adds_the_offsets():
     show = Show(name="s", rig="r", segments=(Segment(name="a"),), hit_offset_lu=-2.0)
     assert clip_target_lufs(show, Recipe(role="hit", level_offset_lu=1.5)) == -16.5
     assert clip_target_lufs(show, Recipe(role="phrase")) == -16.0
-
-
-def test_the_picture_holds_all_values():
-    plans = [
-        ("bed", "phrase", plan(reading(-23.0, -20.0, -9.0))),
-        ("word", "phrase", plan(reading(-26.0, -20.0, -3.0))),
-        ("hush", "phrase", plan(reading(None, None, None))),
-    ]
-    picture = before_and_after(plans, target_lufs=-16.0, ceiling_dbtp=-1.0)
-    assert [bar.name for bar in picture.bars] == ["bed", "word", "hush"]
-    assert picture.bars[0].after_lufs == -16.0
-    assert picture.bars[1].after_lufs == pytest.approx(-21.0)
-    assert picture.bars[1].after_dbtp == pytest.approx(-1.0)
-    assert picture.bars[2].before_lufs is None
-    assert picture.low_lufs <= -26.0 < picture.high_lufs
-    assert picture.spread_before_lu == pytest.approx(3.0)
-    assert picture.spread_after_lu == pytest.approx(5.0)
 
 
 def test_an_unknown_rule_is_refused():

@@ -12,6 +12,7 @@ from scipy import signal
 
 from padbank.domain import Recipe
 from padbank.dsp.dither import to_float
+from padbank.dsp.level import EvenClip, even_target
 from padbank.dsp.measure import measure
 from padbank.dsp.render import CUT_STEP_DBFS, fade_curve, finish, loop_frames, prepare
 from padbank.errors import InputError
@@ -234,3 +235,23 @@ def test_stereo_keeps_its_balance():
     before = (sound**2).mean(axis=0)
     after = (made**2).mean(axis=0)
     assert after[0] / after[1] == pytest.approx(before[0] / before[1], rel=1e-5)
+
+
+def test_even_leaves_nothing_short():
+    sounds = {f"stroke {n}": struck(seed=n) * 10 ** (-n / 20) for n in range(4)}
+    sounds |= {"low": tone(1.0, 0.3, 80.0), "bright": tone(1.0, 0.2, 11_000.0)}
+    readings = [
+        EvenClip(name=name, measurement=measure(sound, RATE, as_played=True), role="phrase")
+        for name, sound in sounds.items()
+    ]
+    even = even_target(readings, target_lufs=-10.0, ceiling_dbtp=-1.0)
+    assert even.target_lufs < -10.0
+    for out in (RATE, 44100):
+        for name, sound in sounds.items():
+            clip = prepare(sound, RATE, Recipe(), out_rate_hz=out, channels=1)
+            made = finished(clip, out, level_rule="even", target_lufs=even.target_lufs)
+            assert made.measurement.integrated_lufs == pytest.approx(
+                even.target_lufs, abs=0.02
+            ), name
+            assert made.limited_db <= 0.35
+            assert made.reason == ""
