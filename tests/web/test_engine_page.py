@@ -49,7 +49,16 @@ document.querySelector('button').onclick = async () => {
   out.textContent = JSON.stringify({ ...answer, started: engine.hit('kit/1').started });
 };
 """
+RECORDER_JS = b"""
+registerProcessor('recorder', class extends AudioWorkletProcessor {
+  process([input]) {
+    if (input[0]) this.port.postMessage(input[0].slice());
+    return true;
+  }
+});
+"""
 OWN_PAGES = {
+    "/recorder.js": ("text/javascript", RECORDER_JS),
     "/": ("text/html; charset=utf-8", PAGE),
     "/unclicked": ("text/html; charset=utf-8", UNCLICKED),
     "/unclicked.js": ("text/javascript", UNCLICKED_JS),
@@ -390,6 +399,56 @@ def test_a_cut_does_not_click(page):
     assert steps["fadeS"] <= 0.005
 
 
+def test_no_way_of_stopping_clicks(page):
+    """Random play of 100 Hz sines that begin and end at 0, rendered: every stop is smooth.
+
+    At 44.1 kHz a sine steps by at most 2 sin(pi 100 / 44100) = 0.0142, a fade of 3 ms adds
+    1 / 132 = 0.0076. With 3 voices and as many fades still under way: 6 x 0.0218 = 0.131.
+    Without a fade the step is the sine's value, near 1 for some of so many cuts.
+    """
+    rng = random.Random(7)
+    events = []
+    for _ in range(160):
+        time_s = rng.choice((round(rng.random() * 8, 2), rng.random() * 8))
+        kind = rng.choice(("hit",) * 8 + ("release",) * 4 + ("stop",))
+        events.append([time_s, kind, rng.choice(("gate", "gate-2", "shot", "loop"))])
+    got = page.evaluate(
+        """async (events) => {
+        const {createEngine} = await import('/engine/engine.js');
+        const rate = 44100;
+        const reasons = {};
+        const results = [];
+        for (const samePadAgain of ['overlap', 'self-cut']) {
+          const context = new OfflineAudioContext(1, 10 * rate, rate);
+          const engine = createEngine({voices: 3, releaseS: 0.05, samePadAgain, context,
+            onStop: (e) => { reasons[e.reason] = (reasons[e.reason] ?? 0) + 1; }});
+          const sine = (seconds) => {
+            const buffer = new AudioBuffer({length: seconds * rate, numberOfChannels: 1, sampleRate: rate});
+            buffer.getChannelData(0).forEach((_, n, d) => { d[n] = Math.sin(2 * Math.PI * 100 * n / rate); });
+            return buffer;
+          };
+          await engine.assign('gate', sine(1), {playMode: 'gate', muteGroup: 'ropes'});
+          await engine.assign('gate-2', sine(2), {playMode: 'gate', muteGroup: 'ropes'});
+          await engine.assign('shot', sine(0.5));
+          await engine.assign('loop', sine(0.2), {playMode: 'loop'});
+          for (const [timeS, kind, pad] of [...events].sort((a, b) => a[0] - b[0])) {
+            if (kind === 'hit') engine.hit(pad, {timeS});
+            else if (kind === 'release') engine.release(pad, {timeS});
+            else engine.stopAll({timeS});
+          }
+          const d = (await context.startRendering()).getChannelData(0);
+          let worst = 0;
+          for (let n = 1; n < d.length; n++) worst = Math.max(worst, Math.abs(d[n] - d[n - 1]));
+          results.push(worst);
+        }
+        return {results, reasons};
+        }""",
+        events,
+    )
+    assert max(got["results"]) <= 0.131
+    assert set(got["reasons"]) >= {"cut", "released", "stolen", "hit again", "stopped"}
+
+
 # ------------------------------------------------------------------ live
 
 
@@ -485,6 +544,60 @@ def test_live_play_tells_every_start_and_stop_once(page):
     assert got["again"] == "loop stopped"
     assert got["switched"] == {"bank": 2, "missing": []}
     assert (got["inUse"], got["sounding"], got["left"]) == (2, ["story", "story"], 0)
+
+
+def test_live_cuts_do_not_click(page):
+    """Thirty live cuts, re-hits and releases of a 100 Hz sine, recorded on the audio thread.
+
+    Steepest step of one sine: 2 sin(pi 100 / rate) = 0.0142 at 44.1 kHz; a 3 ms ramp adds
+    1 / 132 = 0.0076, and the sound that follows starts at 0. A cut without its fade, or a
+    fade that begins in a block already promised, steps by up to 1.
+    """
+    page.get_by_role("button", name="Enable sound").click()
+    got = page.evaluate(
+        """async () => {
+        const {createEngine} = await import('/engine/engine.js');
+        const engine = createEngine({voices: 8, samePadAgain: 'self-cut', releaseS: 0.01});
+        await engine.enable();
+        const {context} = engine;
+        const rate = context.sampleRate;
+        await context.audioWorklet.addModule('/recorder.js');
+        const recorder = new AudioWorkletNode(context, 'recorder', {numberOfOutputs: 0});
+        engine.output.connect(recorder);
+        const blocks = [];
+        recorder.port.onmessage = ({data}) => blocks.push(data);
+        const sine = new AudioBuffer({length: rate, numberOfChannels: 1, sampleRate: rate});
+        sine.getChannelData(0).forEach((_, n, d) => { d[n] = Math.sin(2 * Math.PI * 100 * n / rate); });
+        const silence = new AudioBuffer({length: rate, numberOfChannels: 1, sampleRate: rate});
+        await engine.assign('kit/1', sine, {clip: 'sine', muteGroup: 'ropes', playMode: 'gate'});
+        await engine.assign('kit/2', silence, {clip: 'silence', muteGroup: 'ropes'});
+        const wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+        for (let n = 0; n < 30; n += 1) {
+          engine.hit('kit/1');
+          await wait(21 + n % 7);
+          if (n % 3 === 0) engine.hit('kit/2');
+          else if (n % 3 === 1) engine.release('kit/1');
+          else engine.hit('kit/1');
+          await wait(19 + n % 5);
+          engine.stopAll();
+          await wait(17);
+        }
+        await wait(50);
+        let worst = 0, last = 0, loudest = 0;
+        for (const block of blocks) {
+          for (const value of block) {
+            worst = Math.max(worst, Math.abs(value - last));
+            loudest = Math.max(loudest, Math.abs(value));
+            last = value;
+          }
+        }
+        await engine.dispose();
+        return {worst, loudest, seconds: blocks.length * 128 / rate, rate};
+        }"""
+    )
+    assert got["loudest"] > 0.9 and got["seconds"] > 1
+    # Two sines may sound at once for the length of a fade: twice the sine, and the ramp.
+    assert got["worst"] <= 2 * 0.0142 * 44100 / got["rate"] + 0.0076 * 44100 / got["rate"] + 0.002
 
 
 def test_what_is_cut_lets_its_source_go(page):

@@ -139,7 +139,9 @@ export function createEngine(options = {}) {
       const { releaseFromS, releaseToS } = at;
       const left = Math.max(0, Math.min(1, (releaseToS - fromS) / (releaseToS - releaseFromS)));
       param.cancelScheduledValues(fromS);
-      if (left > 0 && fromS > releaseFromS) param.linearRampToValueAtTime(at.level * left, fromS);
+      // Cancelling took the release's own start with it when both fall on one instant.
+      if (fromS > releaseFromS) param.linearRampToValueAtTime(at.level * left, fromS);
+      else param.setValueAtTime(at.level, fromS);
     } else {
       param.setValueAtTime(at.level, fromS);
     }
