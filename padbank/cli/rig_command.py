@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from padbank.cli.common import (
@@ -14,6 +16,7 @@ from padbank.cli.common import (
     table,
 )
 from padbank.units import format_bytes
+from padbank.workflow.sheet import draw_rig
 from padbank.workflow.shows import check_rig_file, list_rigs
 
 
@@ -24,11 +27,16 @@ def command() -> None:
 
 @command.command("check")
 @click.argument("rig", metavar="RIG")
+@click.option("--sheet", type=click.Path(path_type=Path, dir_okay=False), help="Draw it as .pdf or .png, to hold against the real thing.")
 @json_option
 @click.pass_context
-def check(ctx: click.Context, rig: str, as_json: bool) -> int:
+def check(ctx: click.Context, rig: str, sheet: Path | None, as_json: bool) -> int:
     """Check a rig file (a name, or the path of a .toml): pads that overlap, notes that clash, limits."""
-    loaded, findings = check_rig_file(open_library(ctx), rig)
+    library = open_library(ctx)
+    loaded, findings = check_rig_file(library, rig)
+    if sheet is not None:
+        for note in draw_rig(library, rig, sheet):
+            say(f"note: {note}")
     if as_json:
         print_json({"rig": loaded, "findings": findings})
     else:

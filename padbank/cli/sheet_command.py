@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from padbank.cli.common import open_library, say
-from padbank.workflow.sheet import draw
+from padbank.workflow.sheet import Paper, draw
 
 
 @click.command("sheet")
@@ -15,11 +15,14 @@ from padbank.workflow.sheet import draw
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path, dir_okay=False), help="pads.pdf or pads.png")
 @click.option("--bank", type=int, help="This bank alone.")
 @click.option("--layout", "number", type=int, help="A layout's number; else the newest.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--paper", type=click.Choice(["a4", "a3", "letter"]), default="a4", show_default=True)
+@click.option("--night", is_flag=True, help="Tape on black, for a dark stage.")
 @click.pass_context
-def command(ctx: click.Context, show: str, output: Path, bank: int | None, number: int | None, paper: str) -> int:
+def command(
+    ctx: click.Context, show: str, output: Path, bank: int | None, number: int | None, paper: Paper, night: bool
+) -> int:
     """Draw the printable map of every bank, to scale, to be read from the stool."""
-    for note in draw(open_library(ctx), show, output, number=number, bank=bank, paper=paper):
+    for note in draw(open_library(ctx), show, output, number=number, bank=bank, paper=paper, night=night):
         say(f"note: {note}")
     click.echo(str(output))
     return 0

@@ -9,6 +9,7 @@ from padbank.demo.scenario import CREDIT, write_demo
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
 from padbank.workflow.add import AddReport, take_in
+from padbank.workflow.clips import edit
 from padbank.workflow.export import Exported, export
 from padbank.workflow.ingest import IngestJob
 from padbank.workflow.levels import LevelReport, level_report
@@ -57,6 +58,8 @@ def run_demo(base: Path, *, progress: Progress = silent) -> DemoRun:
             for path, tags, licence in files.clips
         ]
         added = take_in(library, jobs, progress=progress)
+        for name, changes in files.edits:
+            edit(library, name, changes)
         planned = plan(library, SHOW, progress=progress)
         levels = level_report(library, SHOW, progress=progress)
         exported = export(library, SHOW, exports, progress=progress)

@@ -6,12 +6,15 @@ import tempfile
 from pathlib import Path
 
 from padbank.domain import Layout
-from padbank.export.sheet import moved_clips, sheet_data
-from padbank.files.sheet import draw_sheet
+from padbank.export.sheet import moved_clips, rig_sheet, sheet_data
+from padbank.files.rigfile import load_rig
+from padbank.files.sheet import Paper, draw_sheet
 from padbank.sheetdata import SheetData
 from padbank.store.library import Library
 from padbank.workflow.plan import known_layout, newest_layout
-from padbank.workflow.shows import OpenShow, open_show
+from padbank.workflow.shows import OpenShow, find_rig_file, open_show
+
+__all__ = ["Paper", "draw", "draw_rig", "sheet_bytes", "sheet_of"]
 
 
 def sheet_of(library: Library, opened: OpenShow, layout: Layout) -> SheetData:
@@ -21,7 +24,14 @@ def sheet_of(library: Library, opened: OpenShow, layout: Layout) -> SheetData:
 
 
 def draw(
-    library: Library, name: str, path: Path, *, number: int | None = None, bank: int | None = None, paper: str = "a4"
+    library: Library,
+    name: str,
+    path: Path,
+    *,
+    number: int | None = None,
+    bank: int | None = None,
+    paper: Paper = "a4",
+    night: bool = False,
 ) -> list[str]:
     """Draw a show's newest layout, or the one of that number, as PDF or PNG.
 
@@ -29,7 +39,12 @@ def draw(
     """
     opened = open_show(library, name)
     layout = newest_layout(library, opened.show.name, number)
-    return draw_sheet(sheet_of(library, opened, layout), path, bank=bank, paper="letter" if paper == "letter" else "a4")
+    return draw_sheet(sheet_of(library, opened, layout), path, bank=bank, paper=paper, night=night)
+
+
+def draw_rig(library: Library, given: str, path: Path, *, paper: Paper = "a4") -> list[str]:
+    """Draw a rig alone, to hold against the real thing."""
+    return draw_sheet(rig_sheet(load_rig(find_rig_file(library, given))), path, paper=paper)
 
 
 def sheet_bytes(library: Library, opened: OpenShow, layout: Layout) -> bytes:

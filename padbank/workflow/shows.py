@@ -9,22 +9,15 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 
 from padbank.domain import Clip, Finding, Rig, Show, check_name
 from padbank.errors import InputError
-from padbank.files.rigfile import load_rig
+from padbank.files.rigfile import load_rig, shipped_rigs
 from padbank.files.showfile import load_show, new_show_toml
 from padbank.layout.rigcheck import check_rig
 from padbank.layout.showcheck import check_show
 from padbank.store.library import Library
-
-
-def shipped_rigs() -> list[Path]:
-    """The example rigs inside the package."""
-    folder = Path(str(resources.files("padbank") / "rigs"))
-    return sorted(folder.glob("*.toml"))
 
 
 def rig_files(library: Library) -> dict[str, Path]:
