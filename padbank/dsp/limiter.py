@@ -37,8 +37,11 @@ from padbank.units import db_to_gain, gain_to_db
 ATTACK_DB_PER_MS = 1.0
 RELEASE_DB_PER_MS = 0.05
 CORNER_S = 0.002
-AIM_DB = 0.01
-"""The curve aims this far under the ceiling, for rounding and other meters' filters."""
+AIM_DB = 0.04
+"""The curve aims this far under the ceiling, for rounding, what lies between points, and other meters' filters."""
+SLACK_DB = 0.01
+"""A second look is content with peaks over the ceiling by no more than this."""
+BETWEEN_MAX_DB = 0.1
 ROUNDS = 4
 
 Curve = NDArray[np.float64]
@@ -66,7 +69,16 @@ class Limiter:
     def __init__(self, samples: NDArray[Any], sample_rate_hz: int, least: float = 0.0) -> None:
         self.samples = np.asarray(samples, dtype=np.float64)
         self.sample_rate_hz = sample_rate_hz
-        self._peaks = peaks_over(self.samples, 0.999 * least)
+        self._peaks = peaks_over(self.samples, 0.99 * least)
+        self._between_db = self._beyond_points_db()
+
+    def _beyond_points_db(self) -> float:
+        """By how much the sound's highest peak lies between the points that are looked at."""
+        highest = self.highest_peak
+        if not highest:
+            return 0.0
+        beyond_db = gain_to_db(true_peak(self.samples, self.sample_rate_hz) / highest)
+        return min(max(beyond_db, 0.0), BETWEEN_MAX_DB)
 
     @property
     def highest_peak(self) -> float:
@@ -75,18 +87,21 @@ class Limiter:
 
     def draft(self, drive: float, ceiling_dbtp: float) -> Limited:
         """Limited by the first curve, without looking again: within some hundredths of a dB."""
-        need = need_db(self._peaks * drive, db_to_gain(ceiling_dbtp - AIM_DB))
+        need = need_db(self._peaks * drive, self._aim(ceiling_dbtp))
         return self._with(drive, smooth_curve_db(need, self.sample_rate_hz))
+
+    def _aim(self, ceiling_dbtp: float) -> float:
+        return db_to_gain(ceiling_dbtp - AIM_DB - self._between_db)
 
     def apply(self, drive: float, ceiling_dbtp: float) -> Limited:
         """Drive, limit, look again and take off what is left over."""
-        aim = db_to_gain(ceiling_dbtp - AIM_DB)
+        aim = self._aim(ceiling_dbtp)
         need = need_db(self._peaks * drive, aim)
         limited = self._with(drive, smooth_curve_db(need, self.sample_rate_hz))
         for _ in range(ROUNDS if need.any() else 0):
-            left = need_db(peaks_over(limited.samples, aim), aim)
             over_db = gain_to_db(true_peak(limited.samples, self.sample_rate_hz)) - ceiling_dbtp
-            if over_db <= 0.0 and left.min() >= -AIM_DB:
+            left = need_db(peaks_over(limited.samples, aim), aim)
+            if over_db <= SLACK_DB and left.min() >= -AIM_DB - self._between_db - SLACK_DB:
                 break
             # Off where points stand out, and everywhere by what lies between the points
             need = np.minimum(need, limited.gain_db + left)
@@ -98,7 +113,7 @@ class Limiter:
     def _with(self, drive: float, curve_db: Curve) -> Limited:
         samples = self.samples * drive
         first, last = _touched(curve_db)
-        samples[first:last] *= np.power(10.0, curve_db[first:last] / 20.0)[:, None]
+        samples[first:last] *= np.exp(curve_db[first:last] * (np.log(10.0) / 20.0))[:, None]
         return Limited(
             samples=samples, deepest_db=-float(curve_db.min(initial=0.0)), gain_db=curve_db
         )

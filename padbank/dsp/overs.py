@@ -25,12 +25,13 @@ from scipy import signal
 from padbank.dsp.interpolate import BEFORE, TAPS, taps_at
 
 FACTOR = 8
-BLOCK = 48
+BLOCK = 24
 SHORT_HALF = 10
 """Frames that the short interpolator reaches either way; Kaiser window, beta 5."""
 _SHARPEN = 0.3
 _ROW = BLOCK + TAPS - 1
-_BATCH = 256
+_SHORT_ROW = BLOCK + 2 * SHORT_HALF
+_BATCH = 512
 
 Peaks = NDArray[np.float64]
 
@@ -57,14 +58,21 @@ def _phases() -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=1)
-def _matrix() -> NDArray[np.float32]:
-    """From a row of frames to all points of its block: columns run by phase, then by frame."""
-    phases = _phases()
-    matrix = np.zeros((_ROW, len(phases) * BLOCK), dtype=np.float32)
-    for number, taps in enumerate(phases):
-        for frame in range(BLOCK):
-            matrix[frame : frame + TAPS, number * BLOCK + frame] = taps
-    return matrix
+def _matrices() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """From a row of frames to the points between them, by phase and then by frame.
+
+    Long and short interpolator; the short one's row leaves out what it does not reach. The
+    points on the frames themselves are the samples in both.
+    """
+    first = BEFORE - SHORT_HALF
+    matrices = []
+    for kind in (_phases()[1:FACTOR], _phases()[FACTOR + 1 :]):
+        matrix = np.zeros((len(kind) * BLOCK, _ROW), dtype=np.float32)
+        for number, taps in enumerate(kind):
+            for frame in range(BLOCK):
+                matrix[number * BLOCK + frame, frame : frame + TAPS] = taps
+        matrices.append(matrix)
+    return matrices[0], np.ascontiguousarray(matrices[1][:, first : first + _SHORT_ROW])
 
 
 @lru_cache(maxsize=1)
@@ -100,12 +108,17 @@ def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
         row[BLOCK + BEFORE : BLOCK + BEFORE + frames] = channel
         busy = _busy_blocks(row, blocks, threshold)
         rows = np.lib.stride_tricks.sliding_window_view(row, _ROW)[::BLOCK]
+        np.maximum(between, np.abs(row[BEFORE:][: blocks * BLOCK].reshape(-1, BLOCK)), out=between)
+        long, short = _matrices()
+        inner = slice(BEFORE - SHORT_HALF, BEFORE - SHORT_HALF + _SHORT_ROW)
         for first in range(0, len(busy), _BATCH):
             batch = busy[first : first + _BATCH]
-            points = rows[batch] @ _matrix()
-            np.abs(points, out=points)
-            top = points.reshape(len(batch), -1, BLOCK).max(axis=1)
-            between[batch] = np.maximum(between[batch], top)
+            frames_of = rows[batch].T
+            top = between[batch].T
+            for points in (long @ frames_of, short @ frames_of[inner]):
+                np.abs(points, out=points)
+                top = np.maximum(top, points.reshape(FACTOR - 1, BLOCK, -1).max(axis=0))
+            between[batch] = top.T
     spans = between.reshape(-1).astype(np.float64)
     peaks = np.maximum(spans[1:], spans[:-1])[BLOCK - 1 : BLOCK - 1 + frames]
     peaks[0] = max(peaks[0], float(spans[:BLOCK].max()))
@@ -115,12 +128,18 @@ def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
 
 def _busy_blocks(row: NDArray[np.float32], blocks: int, threshold: float) -> NDArray[np.intp]:
     """Blocks in which a point could reach the threshold."""
-    sharp = np.zeros((blocks + 2) * BLOCK, dtype=np.float32)
-    part = row[1:-1] - np.float32(_SHARPEN) * (row[:-2] + row[2:])
-    np.abs(part[: len(sharp) - 1], out=sharp[1 : 1 + len(part)][: len(sharp) - 1])
+    sharp = np.zeros(-(-len(row) // BLOCK) * BLOCK, dtype=np.float32)
+    part = sharp[1 : len(row) - 1]
+    np.add(row[:-2], row[2:], out=part)
+    part *= np.float32(-_SHARPEN)
+    part += row[1:-1]
+    np.abs(part, out=part)
     top = sharp.reshape(-1, BLOCK).max(axis=1)
-    # block b lies in slices b and b + 1 of the row; its taps reach 42 frames further
-    near = np.maximum(top[:-1], top[1:])
-    near[1:] = np.maximum(near[1:], top[:-2])
-    near[:-1] = np.maximum(near[:-1], top[2:])
-    return np.flatnonzero(near[:blocks] * bound() >= threshold)
+    # block b holds row samples BEFORE onwards; its taps reach 42 frames further either way
+    low = (BEFORE - 42) // BLOCK
+    high = (BEFORE + BLOCK + 42) // BLOCK
+    near = np.zeros(blocks, dtype=np.float32)
+    for shift in range(low, high + 1):
+        first, last = max(0, -shift), min(blocks, len(top) - shift)
+        np.maximum(near[first:last], top[first + shift : last + shift], out=near[first:last])
+    return np.flatnonzero(near * bound() >= threshold)

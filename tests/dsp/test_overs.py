@@ -1,0 +1,56 @@
+"""Where a sound goes over: against scipy's interpolation and the meter's own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from padbank.dsp.overs import peaks_over
+from padbank.dsp.peak import oversampled
+
+
+def both(samples):
+    """Peak within a frame either way of each frame, by scipy at 8 x and by the meter's filter."""
+    n = len(samples)
+    short = np.abs(signal.resample_poly(samples, 8, 1, axis=0)).max(axis=1).reshape(n, 8)
+    long = np.abs(oversampled(samples, 8)).max(axis=1).reshape(n, 8)
+    after = np.maximum(short.max(axis=1), long.max(axis=1))
+    peaks = after.copy()
+    peaks[1:] = np.maximum(peaks[1:], after[:-1])
+    return peaks
+
+
+@pytest.mark.parametrize("frames", [2, 5, 23, 24, 25, 47, 48, 49, 1000, 5001])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_as_two_interpolators_see_it(frames, channels):
+    samples = np.random.default_rng(frames).standard_normal((frames, channels))
+    peaks, expected = peaks_over(samples, 0.0), both(samples)
+    # 5e-3: on the frames themselves scipy's filter is not exactly 1; the ends ring further
+    assert np.allclose(peaks[1:-1], expected[1:-1], rtol=5e-3, atol=2e-6)
+    assert peaks[0] >= expected[0] * 0.995
+    assert peaks[-1] >= expected[-1] * 0.995
+
+
+@pytest.mark.parametrize("threshold", [0.5, 1.0, 2.0, 3.5])
+def test_nothing_over_the_threshold_is_missed(threshold):
+    rng = np.random.default_rng(9)
+    n = 20_000
+    shape = np.abs(np.sin(np.arange(n) * 2e-3))[:, None] ** 4
+    for samples in (
+        rng.standard_normal((n, 2)) * shape,
+        np.sign(rng.standard_normal((n, 1))) * shape * 2,
+        np.sin(np.arange(n) * 0.01)[:, None] * shape * 4,
+    ):
+        whole, pruned = peaks_over(samples, 0.0), peaks_over(samples, threshold)
+        over = whole >= threshold
+        assert np.allclose(pruned[over], whole[over], rtol=1e-6)
+        assert (pruned <= whole * (1 + 1e-6)).all()
+
+
+def test_ends_ring_and_nothing_gives_nothing():
+    assert len(peaks_over(np.zeros((0, 1)), 0.1)) == 0
+    assert peaks_over(np.ones((1, 1)), 0.0)[0] == pytest.approx(1.0, abs=1e-3)
+    # an abrupt end rings above the last samples
+    step = np.ones((300, 1))
+    assert peaks_over(step, 0.0)[-1] > 1.05
