@@ -225,9 +225,9 @@ class PeakFinder:
         np.add(chunk[:, :-2], chunk[:, 2:], out=inner)
         inner *= np.float32(-_SHARPEN)
         inner += chunk[:, 1:-1]
-        if max(float(inner.max()), -float(inner.min())) <= threshold:
-            return _NONE, _NONE
         np.abs(sharp, out=sharp)
+        if float(sharp.max()) <= threshold:
+            return _NONE, _NONE
         mask = np.greater(sharp, np.float32(threshold), out=self._mask[:, : chunk.shape[1]])
         lifted = _any_of(mask, np.uint32)
         # the intervals 31 to 62 of block b hang on the frames 0 to 94 of its windows

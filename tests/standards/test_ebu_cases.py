@@ -21,11 +21,17 @@ FIELDS = {
     "LRA": "loudness_range_lu",
     "TP": "true_peak_dbtp",
 }
-CASES = [pytest.param(case, id=f"{standard}-{case.name}") for standard, case in all_cases()]
+# At 96 kHz the long and the twentyfold cases would only repeat what the short ones show.
+NOT_AT_96_KHZ = {"3341-2 I", "3341-2 M", "3341-2 S", "3341-3", "3341-4", "3341-10", "3341-11", "3342-4"}
+CASES = [
+    pytest.param(case, rate_hz, id=f"{standard}-{case.name}-{rate_hz}")
+    for standard, case in all_cases()
+    for rate_hz in (44_100, 48_000, 96_000)
+    if rate_hz != 96_000 or f"{standard}-{case.name}" not in NOT_AT_96_KHZ
+]
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(("case", "rate_hz"), CASES)
 def test_case(case: Case, rate_hz: int, record_property: Any) -> None:
     field = FIELDS[case.quantity]
     read = [getattr(measure(sound(rate_hz), rate_hz), field) for sound in case.sounds]
