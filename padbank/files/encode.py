@@ -50,7 +50,7 @@ def wav_bytes(
     ------
     InputError : a shape, rate, value or loop that cannot be written, or more than 4 GiB
     """
-    pcm = _checked_pcm(pcm, rate_hz, bits)
+    pcm = _checked_shape(pcm, rate_hz, bits)
     frames, channels = pcm.shape
     width = bits // 8
     n_data = frames * channels * width
@@ -59,6 +59,9 @@ def wav_bytes(
         chunks += _smpl_chunk(loop, frames, rate_hz)
     size = 4 + len(chunks) + 8 + n_data + (n_data & 1)
     _check_riff_size(size)
+    limit = 1 << (bits - 1)
+    if pcm.size and (int(pcm.min()) < -limit or int(pcm.max()) >= limit):
+        raise InputError(f"samples from {pcm.min()} to {pcm.max()} do not fit into {bits} bits")
     header = b"RIFF" + struct.pack("<I", size) + b"WAVE" + chunks + b"data" + struct.pack("<I", n_data)
     if width == 2:
         data = pcm.astype("<i2").tobytes()
@@ -94,7 +97,7 @@ def sync(file: BinaryIO) -> None:
         os.fsync(file.fileno())
 
 
-def _checked_pcm(pcm: NDArray[np.int32], rate_hz: int, bits: int) -> NDArray[np.int32]:
+def _checked_shape(pcm: NDArray[np.int32], rate_hz: int, bits: int) -> NDArray[np.int32]:
     if bits not in (16, 24):
         raise InputError(f"{bits} bits: a WAV is written with 16 or 24")
     if not 1 <= rate_hz <= 768_000:
@@ -104,9 +107,6 @@ def _checked_pcm(pcm: NDArray[np.int32], rate_hz: int, bits: int) -> NDArray[np.
         raise InputError(f"samples of shape {pcm.shape}: use (frames, 1) or (frames, 2)")
     if pcm.dtype.kind != "i":
         raise InputError(f"samples of type {pcm.dtype}: quantise them to integers first")
-    limit = 1 << (bits - 1)
-    if pcm.size and (int(pcm.min()) < -limit or int(pcm.max()) >= limit):
-        raise InputError(f"samples from {pcm.min()} to {pcm.max()} do not fit into {bits} bits")
     return pcm
 
 

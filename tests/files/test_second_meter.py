@@ -52,7 +52,7 @@ def test_calibration_of_the_standard() -> None:
         assert reading.momentary_max_lufs == pytest.approx(0.0, abs=0.01)
 
 
-@pytest.mark.parametrize("rate", [22050, 48000])
+@pytest.mark.parametrize("rate", [22050])
 def test_gating_case_of_ebu_tech_3341(rate: int) -> None:
     """EBU Tech 3341 v4 (2023), case 3, via public tests of an open meter: -36, -23, -36 dBFS
     for 10, 60, 10 s of 1 kHz in both channels reads -23.0 +-0.1 LUFS; longer than one piece."""
