@@ -10,12 +10,14 @@ that pydub can take). The other ways run as they are commonly used: pydub
 level, and ``detect_leading_silence`` at its default of -50 dBFS with 1 ms chunks; the plain
 threshold is the first and last sample above -60 dBFS.
 
-Functions: ``bench_edges``, ``edge_table``, ``made_up_sounds``, ``laid_over``.
+Functions: ``bench_edges``, ``edge_table``, ``made_up_sounds``, ``laid_over``, ``run``.
 """
 
 from __future__ import annotations
 
+import argparse
 import statistics
+import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -240,10 +242,13 @@ def edge_table(rows: Sequence[EdgeRow]) -> list[str]:
     return lines
 
 
-def main() -> None:
-    """Print the table."""
+def run(argv: Sequence[str] = ()) -> int:
+    """``padbank bench edges``; returns the exit status."""
+    parser = argparse.ArgumentParser(prog="padbank bench edges", description=__doc__.splitlines()[0])
+    parser.parse_args(list(argv))
     print("\n".join(edge_table(bench_edges())))
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(run(sys.argv[1:]))
