@@ -29,7 +29,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from padbank.dsp.overs import peaks_over
 from padbank.dsp.peak import true_peak
@@ -195,6 +194,8 @@ def smooth_curve_db(need: Curve, steps_per_ms: float) -> Curve:
     # the same backwards for the attack: min over j >= i of lowest[j] + attack * (j - i)
     lowest = np.minimum.accumulate((lowest + attack * ramp)[::-1])[::-1] - attack * ramp
     width = 2 * half + 1
+    from scipy import ndimage  # slow to load, and not every command needs it
+
     held = ndimage.minimum_filter1d(lowest, 2 * width + 1, mode="nearest")
     rounded = ndimage.uniform_filter1d(held, width, mode="nearest")
     rounded = ndimage.uniform_filter1d(rounded, width, mode="nearest")

@@ -24,7 +24,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from padbank.errors import InputError
 from padbank.units import gain_to_db, power_to_db, seconds_to_frames
@@ -146,6 +145,8 @@ def propose_loop(samples: NDArray[Any], sample_rate_hz: int) -> LoopProposal | N
     if (voice**2).sum() < 0.1 * (sound**2).mean(axis=1).sum():  # sides out of phase
         voice = sound[:, 0]
     every = max(1, sample_rate_hz // COARSE_HZ)
+    from scipy import signal  # slow to load, and not every command needs it
+
     coarse = signal.resample_poly(voice, 1, every) if every > 1 else voice
     best: tuple[float, int, int] | None = None
     span = last - first
@@ -234,6 +235,8 @@ def _alike(
     at = end // every
     shape = coarse[at - width : at + width]
     field = coarse[low // every - width : high // every + width]
+    from scipy import signal  # slow to load, and not every command needs it
+
     cross = signal.correlate(field, shape, mode="valid", method="fft")
     squares = np.concatenate([[0.0], np.cumsum(field**2)])
     energy = squares[len(shape) :] - squares[: -len(shape)]

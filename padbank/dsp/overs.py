@@ -20,7 +20,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from padbank.dsp.interpolate import BEFORE, TAPS, taps_at
 
@@ -38,6 +37,8 @@ Peaks = NDArray[np.float64]
 
 def _short_taps() -> NDArray[np.float64]:
     """Taps of the short low-pass at ``FACTOR`` times the rate, centre in the middle."""
+    from scipy import signal  # slow to load, and not every command needs it
+
     taps = signal.firwin(2 * SHORT_HALF * FACTOR + 1, 1.0 / FACTOR, window=("kaiser", 5.0))
     return np.asarray(taps * FACTOR)
 
