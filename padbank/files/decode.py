@@ -33,7 +33,7 @@ from padbank.units import format_seconds, gain_to_db, seconds_to_frames
 
 __all__ = ["SoundInfo", "SoundReader", "is_sound_name", "open_sound", "read_sound"]
 
-MIN_RATE_HZ, MAX_RATE_HZ = 4_000, 768_000
+MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000
 MAX_CHANNELS = 8
 MAX_DURATION_S = 12 * 3600.0
 """No more than this is ever read of one file, whatever it claims or unpacks to."""
@@ -185,12 +185,11 @@ def open_sound(path: Path | str) -> SoundReader:
     file, n_bytes = _open_regular(path)
     try:
         return _open_checked(path, file, n_bytes)
-    except DecodeError:
+    except BaseException as error:
         file.close()
+        if isinstance(error, (OSError, MemoryError)):
+            raise DecodeError(path, f"cannot be read ({_os_reason(error)})") from error
         raise
-    except (OSError, MemoryError) as error:
-        file.close()
-        raise DecodeError(path, f"cannot be read ({_os_reason(error)})") from error
 
 
 def _os_reason(error: BaseException) -> str:
@@ -319,10 +318,11 @@ def _check_info(path: Path, info: SoundInfo) -> None:
     if not MIN_RATE_HZ <= info.sample_rate_hz <= MAX_RATE_HZ:
         raise DecodeError(
             path,
-            f"claims a sample rate of {info.sample_rate_hz} Hz: {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz are read",
+            f"claims a sample rate of {info.sample_rate_hz} Hz: {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz are read, "
+            "convert it first",
         )
     if not 1 <= info.channels <= MAX_CHANNELS:
-        raise DecodeError(path, f"claims {info.channels} channels: 1 to {MAX_CHANNELS} are read")
+        raise DecodeError(path, f"claims {info.channels} channels: 1 to {MAX_CHANNELS} are read, as they are")
 
 
 def _why_unknown(head: bytes, suffix: str) -> str:

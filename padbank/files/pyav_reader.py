@@ -54,6 +54,7 @@ class PyavReader:
         self.notes: list[str] = []
         self._view = view
         self._format = av_format
+        self._rate_hz = 0
         self._opened: list[Any] = []
         self._index_pts: list[int] = []
         self._index_frame: list[int] = []
@@ -126,7 +127,8 @@ class PyavReader:
         if self._stream.codec_context is None:
             self.close()
             raise Refused("there is no decoder for its coding")
-        self._rate_hz = int(self._stream.codec_context.sample_rate or 0)
+        if not self._rate_hz:  # later the first decoded frame's word stands
+            self._rate_hz = int(self._stream.codec_context.sample_rate or 0)
 
     # ------------------------------------------------------------ decoding
 

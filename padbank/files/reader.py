@@ -44,7 +44,7 @@ class Damage(Exception):
     """Raised by a backend when the rest of a file cannot be decoded."""
 
 
-class Refused(Exception):
+class Refused(Damage):
     """Raised by a backend that cannot open a file at all; the text is the reason."""
 
 

@@ -2,7 +2,7 @@
 
 The recording is decoded twice, in flat memory: once to learn its loudest
 point, its usual level and its floor, so that "silent" is relative to this
-recording; once in windows of a minute, overlapping by more than the shortest
+recording; once in windows of 20 s, overlapping by more than the shortest
 silence, in which ``pydub.silence`` finds the silent stretches. The cuts are
 good to some 10 ms; ``refine`` lets the caller move them to the frame.
 
@@ -29,7 +29,7 @@ from padbank.units import power_to_db
 Refine = Callable[[SoundReader, int, int], tuple[int, int] | None]
 """(open sound, first frame, frame after the last) -> the same, moved; None drops the section."""
 
-WINDOW_S = 60.0
+WINDOW_S = 20.0
 STEP_MS = 10
 """Silence is looked for in steps of 10 ms."""
 CELL_S = 0.01

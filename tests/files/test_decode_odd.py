@@ -208,6 +208,20 @@ def test_two_data_chunks_are_read_in_a_row(save: Callable[..., Path]) -> None:
         assert np.array_equal(reader.seek_read(290, 20), samples[290:310])
 
 
+@pytest.mark.parametrize("head", [b"RF64", b"BW64"])
+@pytest.mark.parametrize("cut", [0, 300])
+def test_long_sizes(save: Callable[..., Path], head: bytes, cut: int) -> None:
+    """ITU-R BS.2088 (and EBU Tech 3306): sizes of 0xFFFFFFFF, the true ones in a first ``ds64`` chunk."""
+    samples = _samples(1000)
+    data = _pcm(samples)
+    ds64 = _chunk(b"ds64", struct.pack("<QQQI", 0, len(data), len(samples), 0))
+    body = _wav(ds64, _fmt(), _chunk(b"data", data, size=0xFFFFFFFF), head=head)
+    body = body[:4] + b"\xff" * 4 + body[8 : len(body) - 2 * cut]
+    got, warnings = _read(save(body))
+    assert np.array_equal(got, samples[: 1000 - cut])
+    assert warnings == (["claims 0.023 s, holds 0.016 s"] if cut else [])
+
+
 def test_twelve_bits_in_sixteen(save: Callable[..., Path]) -> None:
     """Multimedia Programming Interface 1.0: samples sit at the top of their container."""
     samples = np.rint(_samples(300) * 2048) / 2048

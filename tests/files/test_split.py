@@ -51,7 +51,7 @@ def test_bursts_between_silences(tmp_path: Path, gain: float, floor_db: float | 
 
 
 def test_silences_across_window_borders(tmp_path: Path) -> None:
-    """Windows begin every 60 s: pauses that end, begin, lie and stretch across the borders."""
+    """Windows begin every 20 s: pauses that end, begin, lie and stretch across the borders."""
     gaps = [0.0, 2.0, 3.0, 61.0, 0.75, 1.0]
     lengths = [58.9, 57.8, 0.5, 55.5, 0.3]
     samples, truth = _recording(gaps, lengths, gain=0.2)
