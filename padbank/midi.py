@@ -49,7 +49,7 @@ TICKS_PER_SECOND = TICKS_PER_QUARTER * 1_000_000 // DEFAULT_TEMPO_US
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeEvent:
-    """A note hit or let go, or a program change. ``velocity`` is 1–127 (0 for ``off``).
+    """A note hit or let go, or a program change. ``velocity`` is 1–127 for a hit.
 
     ``channel`` counts from 1, as printed on hardware; ``program`` from 0, as sent.
     """
@@ -331,7 +331,8 @@ def write_take(events: Iterable[TakeEvent]) -> bytes:
         if event.kind == "program":
             message = bytes((PROGRAM_CHANGE | event.channel - 1, event.program))
         else:
-            message = note_bytes(event.channel, event.note, event.velocity)
+            velocity = event.velocity if event.kind == "on" else 0
+            message = note_bytes(event.channel, event.note, velocity)
         body += message[1:] if message[0] == running else message
         running = message[0]
     body += b"\x00\xff\x2f\x00"

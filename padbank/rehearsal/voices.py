@@ -5,8 +5,8 @@ One written set of rules, shared word for word with the page's
 drives both:
 
 1. A sound holds its voices from its start up to but not including its end.
-   A mono clip takes 1 voice, a stereo clip ``voices_per_stereo``. The few
-   milliseconds of fade after a cut are not counted.
+   A mono clip takes 1 voice, a stereo clip ``voices_per_stereo``. The fade after a
+   cut is not counted.
 2. ``one-shot`` plays to its end. ``gate`` plays while held, then rings
    ``release_s`` longer, never past its end. ``loop`` plays until its pad is hit
    again; that hit stops it and starts nothing.

@@ -184,7 +184,7 @@ event_strategy = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(limits_strategy, sounds_strategy, st.lists(event_strategy, max_size=40))
 def test_never_more_voices_than_the_device_has(limits, sounds, events):
     result = perform(limits, sounds, events)
@@ -200,7 +200,7 @@ def test_never_more_voices_than_the_device_has(limits, sounds, events):
         assert now <= limits.voices
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(limits_strategy, sounds_strategy, st.lists(event_strategy, max_size=40))
 def test_every_hit_is_accounted_for_once(limits, sounds, events):
     result = perform(limits, sounds, events)

@@ -67,7 +67,7 @@ CASES = json.loads(resources.files("padbank.rehearsal").joinpath("cases.json").r
     "cases"
 ]
 RATE_HZ = 4000
-FADE_S = 0.003
+FADE_S = 0.02  # all of a cut's fade; 60 dB down after a third of it
 
 
 def chromium_path():
@@ -196,7 +196,7 @@ def test_decisions_follow_the_written_cases(page):
 def test_both_engines_agree_on_random_play(page):
     """The same decisions in Python and in the page, to the last bit of every time."""
     rng = random.Random(20261125)
-    scenes = [random_scene(rng) for _ in range(400)]
+    scenes = [random_scene(rng) for _ in range(250)]
     there = page.evaluate(
         "async (scenes) => {"
         + CASE_TO_JS
@@ -336,7 +336,7 @@ def test_rendered_sound_follows_the_written_case(shared_page, case):
         releases = [e[0] for e in case["events"] if e[1] in ("release", "hit") and e[2] == pad]
         mode = next(s["play_mode"] for s in case["sounds"] if (s["bank"], s["pad"]) == (bank, pad))
         if mode == "gate":
-            blurred += [(t, t + max(release_s, FADE_S)) for t in releases if t > start_s]
+            blurred += [(t, t + release_s + FADE_S) for t in releases if t > start_s]
     time_s = np.arange(len(samples)) / RATE_HZ
     clear = np.ones(len(samples), bool)
     for a, b in blurred:
@@ -390,20 +390,24 @@ def test_a_cut_does_not_click(page):
         let worst = 0;
         for (let n = 1; n < d.length; n++) worst = Math.max(worst, Math.abs(d[n] - d[n - 1]));
         const after = Math.round((0.40003 + FADE_S) * rate) + 1;
-        return {worst, after: Math.max(...d.slice(after).map(Math.abs)), fadeS: FADE_S};
+        const later = Math.round((0.40003 + 0.007) * rate) + 1;
+        const loudest = (part) => part.reduce((most, value) => Math.max(most, Math.abs(value)), 0);
+        return {worst, after: loudest(d.slice(after)), later: loudest(d.slice(later))};
         }"""
     )
-    # Steepest step of the sine: 2 sin(pi 997 / 48000) = 0.1304; of a 3 ms ramp: 1 / 144 = 0.0069.
-    assert steps["worst"] <= 0.1304 + 0.0070
+    # Steepest step of the sine: 2 sin(pi 997 / 48000) = 0.1304; of the fade: 1 - exp(-1 / 48) = 0.0206.
+    assert steps["worst"] <= 0.1304 + 0.0206
     assert steps["after"] == 0
-    assert steps["fadeS"] <= 0.005
+    # exp(-7) is -60.8 dB: 7 ms after the cut at most that is left.
+    assert steps["later"] <= 0.00092
 
 
 def test_no_way_of_stopping_clicks(page):
     """Random play of 100 Hz sines that begin and end at 0, rendered: every stop is smooth.
 
-    At 44.1 kHz a sine steps by at most 2 sin(pi 100 / 44100) = 0.0142, a fade of 3 ms adds
-    1 / 132 = 0.0076. With 3 voices and as many fades still under way: 6 x 0.0218 = 0.131.
+    At 44.1 kHz a sine steps by at most 2 sin(pi 100 / 44100) = 0.0142, a fade of 1 ms adds
+    1 - exp(-1 / 44.1) = 0.0224. With 3 voices and as many fades still under way:
+    6 x 0.0366 = 0.22.
     Without a fade the step is the sine's value, near 1 for some of so many cuts.
     """
     rng = random.Random(7)
@@ -445,7 +449,7 @@ def test_no_way_of_stopping_clicks(page):
         }""",
         events,
     )
-    assert max(got["results"]) <= 0.131
+    assert max(got["results"]) <= 0.22
     assert set(got["reasons"]) >= {"cut", "released", "stolen", "hit again", "stopped"}
 
 
@@ -546,20 +550,24 @@ def test_live_play_tells_every_start_and_stop_once(page):
     assert (got["inUse"], got["sounding"], got["left"]) == (2, ["story", "story"], 0)
 
 
-def test_live_cuts_do_not_click(page):
+@pytest.mark.parametrize("late_ms", [0, 8])
+def test_live_cuts_do_not_click(page, late_ms):
     """Thirty live cuts, re-hits and releases of a 100 Hz sine, recorded on the audio thread.
 
-    Steepest step of one sine: 2 sin(pi 100 / rate) = 0.0142 at 44.1 kHz; a 3 ms ramp adds
-    1 / 132 = 0.0076, and the sound that follows starts at 0. A cut without its fade, or a
-    fade that begins in a block already promised, steps by up to 1.
+    Steepest step of one sine: 2 sin(pi 100 / rate) = 0.0142 at 44.1 kHz; a fade of 1 ms adds
+    0.0224, and the sound that follows starts at 0. A cut without its fade, or a ramp that
+    begins in a block already promised, steps by up to 1. ``late_ms`` makes every decision
+    reach the audio thread that much too late, as on a busy machine.
     """
     page.get_by_role("button", name="Enable sound").click()
     got = page.evaluate(
-        """async () => {
+        """async (lateMs) => {
         const {createEngine} = await import('/engine/engine.js');
-        const engine = createEngine({voices: 8, samePadAgain: 'self-cut', releaseS: 0.01});
+        const context = new AudioContext({latencyHint: 0});
+        const clock = Object.getOwnPropertyDescriptor(BaseAudioContext.prototype, 'currentTime').get;
+        Object.defineProperty(context, 'currentTime', {get: () => Math.max(0, clock.call(context) - lateMs / 1000)});
+        const engine = createEngine({voices: 8, samePadAgain: 'self-cut', releaseS: 0.01, context});
         await engine.enable();
-        const {context} = engine;
         const rate = context.sampleRate;
         await context.audioWorklet.addModule('/recorder.js');
         const recorder = new AudioWorkletNode(context, 'recorder', {numberOfOutputs: 0});
@@ -591,13 +599,14 @@ def test_live_cuts_do_not_click(page):
             last = value;
           }
         }
-        await engine.dispose();
+        await context.close();
         return {worst, loudest, seconds: blocks.length * 128 / rate, rate};
-        }"""
+        }""",
+        late_ms,
     )
     assert got["loudest"] > 0.9 and got["seconds"] > 1
     # Two sines may sound at once for the length of a fade: twice the sine, and the ramp.
-    assert got["worst"] <= 2 * 0.0142 * 44100 / got["rate"] + 0.0076 * 44100 / got["rate"] + 0.002
+    assert got["worst"] <= (2 * 0.0142 + 0.0224) * 44100 / got["rate"] + 0.002
 
 
 def test_what_is_cut_lets_its_source_go(page):
@@ -633,7 +642,11 @@ def test_what_is_cut_lets_its_source_go(page):
 
 
 def test_letting_go_then_cutting_fades_on_from_where_it_was(page):
-    """Let go at 0.1 s with 0.4 s of release, cut at 0.3 s: half way down, then 3 ms to nothing."""
+    """Let go at 0.1 s with 0.4 s of release, cut at 0.3 s.
+
+    The release falls by exp(-5) in 0.4 s, so by exp(-1.25) a tenth of a second: 0.2865 at
+    0.2, 0.0821 at 0.3; from there by exp(-1) a millisecond: 0.0302 at 0.301; then nothing.
+    """
     got = page.evaluate(
         """async () => {
         const {createEngine} = await import('/engine/engine.js');
@@ -647,10 +660,10 @@ def test_letting_go_then_cutting_fades_on_from_where_it_was(page):
         engine.release('kit/1', {timeS: 0.1});
         engine.stopAll({timeS: 0.3});
         const d = (await context.startRendering()).getChannelData(0);
-        return [0.1, 0.2, 0.3, 0.3015, 0.304].map((t) => d[Math.round(t * rate)]);
+        return [0.1, 0.2, 0.3, 0.301, 0.3205].map((t) => d[Math.round(t * rate)]);
         }"""
     )
-    assert got == pytest.approx([1.0, 0.75, 0.5, 0.25, 0.0], abs=0.002)
+    assert got == pytest.approx([1.0, 0.2865, 0.0821, 0.0302, 0.0], abs=0.002)
 
 
 def test_decoded_sounds_stay_within_their_memory(page):

@@ -17,9 +17,18 @@
 import { createBuffers, DEFAULT_MAX_BYTES } from './buffers.js';
 import { checkLimits, createAllocator } from './voices.js';
 
-/** Cuts fade over this long so that they do not click; not counted as a voice. */
-export const FADE_S = 0.003;
+/**
+ * Cuts fade so that they do not click: by an exponential of FADE_S / 20 = 1 ms (60 dB
+ * down after 7 ms), silent after FADE_S; not counted as a voice. Exponentials, because
+ * they go on from where the sound is: a ramp that reaches the audio thread late, on a
+ * busy machine, would jump to where it should have been.
+ */
+export const FADE_S = 0.02;
+const FADE_CONSTANTS = 20;
+/** A gate's release falls by exp(-5), 43 dB, in its time, and fades from there. */
+const RELEASE_CONSTANTS = 5;
 const RESUME_WAIT_MS = 1500;
+const BLOCK_FRAMES = 128; // a render quantum of the Web Audio API
 const EVENTS = ['start', 'stop', 'miss', 'bank', 'state', 'evicted'];
 
 export function createEngine(options = {}) {
@@ -34,7 +43,7 @@ export function createEngine(options = {}) {
   let latestS = 0;
   const pads = new Map(); // "bank|pad" -> assignment
   const allocators = new Map(); // device -> allocator
-  const playing = new Map(); // voice -> {id, source, gain, level, key, releaseFromS}
+  const playing = new Map(); // voice -> {id, source, gain, key}
   const listeners = new Map(EVENTS.map((type) => [type, new Set()]));
   for (const type of EVENTS) {
     const given = options[`on${type[0].toUpperCase()}${type.slice(1)}`];
@@ -103,8 +112,9 @@ export function createEngine(options = {}) {
     source.buffer = buffer;
     const gain = context.createGain();
     gain.gain.value = assignment.level;
+    gain.gain.setValueAtTime(assignment.level, voice.startS);
     source.connect(gain).connect(master);
-    const at = { id: (nextId += 1), source, gain, level: assignment.level, key: assignment.key, releaseFromS: null };
+    const at = { id: (nextId += 1), source, gain, key: assignment.key };
     playing.set(voice, at);
     source.onended = () => {
       gain.disconnect();
@@ -123,7 +133,8 @@ export function createEngine(options = {}) {
   }
 
   /** A live context has already promised its next block: fade from behind it. */
-  const fadeFrom = (timeS) => (offline() ? timeS : timeS + (context.baseLatency || 0));
+  const fadeFrom = (timeS) =>
+    offline() ? timeS : timeS + Math.max(context.baseLatency || 0, BLOCK_FRAMES / context.sampleRate);
 
   function stop({ voice, timeS, reason, by }) {
     const at = playing.get(voice);
@@ -134,19 +145,8 @@ export function createEngine(options = {}) {
       return;
     }
     const fromS = fadeFrom(timeS);
-    const param = at.gain.gain;
-    if (at.releaseFromS !== null) {
-      const { releaseFromS, releaseToS } = at;
-      const left = Math.max(0, Math.min(1, (releaseToS - fromS) / (releaseToS - releaseFromS)));
-      param.cancelScheduledValues(fromS);
-      // Cancelling took the release's own start with it when both fall on one instant.
-      if (fromS > releaseFromS) param.linearRampToValueAtTime(at.level * left, fromS);
-      else param.setValueAtTime(at.level, fromS);
-    } else {
-      param.setValueAtTime(at.level, fromS);
-    }
-    param.linearRampToValueAtTime(0, fromS + fadeS);
-    at.source.stop(fromS + fadeS);
+    at.gain.gain.cancelScheduledValues(fromS);
+    fade(at, fromS);
     playing.delete(voice);
     tell('stop', { id: at.id, ...named(voice.sound), timeS, reason, by });
   }
@@ -154,11 +154,16 @@ export function createEngine(options = {}) {
   function letGo(voice, timeS) {
     const at = playing.get(voice);
     if (!at) return;
-    at.releaseFromS = fadeFrom(timeS);
-    at.releaseToS = Math.max(voice.endS, at.releaseFromS + fadeS);
-    at.gain.gain.setValueAtTime(at.level, at.releaseFromS);
-    at.gain.gain.linearRampToValueAtTime(0, at.releaseToS);
-    at.source.stop(at.releaseToS);
+    const fromS = fadeFrom(timeS);
+    const toS = Math.max(voice.endS, fromS);
+    const constantS = Math.max((toS - fromS) / RELEASE_CONSTANTS, fadeS / FADE_CONSTANTS);
+    at.gain.gain.setTargetAtTime(0, fromS, constantS);
+    fade(at, toS);
+  }
+
+  function fade(at, fromS) {
+    at.gain.gain.setTargetAtTime(0, fromS, fadeS / FADE_CONSTANTS);
+    at.source.stop(fromS + fadeS);
   }
 
   function find(pad, ofBank) {
