@@ -34,12 +34,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padbank.dsp.chunks import (
-    SMALLEST_SAMPLE,
     Chunker,
     Singles,
     as_block,
     block_range,
     check_format,
+    is_silent,
 )
 from padbank.dsp.energies import SlotEnergies, SlotGrid
 
@@ -151,9 +151,9 @@ class _Windows:
 
 
 class Timeline:
-    """Slots in, the windows of loudness out; keeps the last 3 s of slots."""
+    """Slots in, the windows of loudness out; keeps the last 3 s of slots and a batch of new ones."""
 
-    _BATCH_S = 6
+    _BATCH_S = 30
 
     def __init__(self, grid: SlotGrid) -> None:
         self.grid = grid
@@ -303,8 +303,7 @@ class LoudnessMeter:
     def feed(self, block: NDArray[np.floating]) -> None:
         """Add ``(frames, channels)`` float samples; InputError on NaN, infinity, other shapes."""
         block = as_block(block, self._channels)
-        silent = block_range(block) < SMALLEST_SAMPLE
-        self._chunker.add(block, silent, self._part.take)
+        self._chunker.add(block, is_silent(block), self._part.take)
 
     def result(self) -> Loudness:
         """Values of what was fed so far; feeding may go on."""

@@ -67,15 +67,13 @@ once), so 1.002 would do. The tests try to find a sound that beats the bound."""
 _HALF_TAPS = 32
 _HALF_BETA = 4.5
 _HALF_ROW = BLOCK + _HALF_TAPS
-_NEAR_TOP = 0.98
-"""A peak lies at most 1/cos(pi/16) = 1.0196 above the largest of eight points a frame."""
 _ROWS = 512
 _POINTS = 128
-_MOST_POINTS = 1024
+_MOST_POINTS = 2048
 _HARDLY_FEWER = 0.6
 _SKIP = 8
-_MANY_POINTS = 3
 _FEW = 8
+_MANY_POINTS = 6
 _NONE = np.zeros(0, dtype=np.intp)
 
 
@@ -109,13 +107,6 @@ def _around_matrix() -> Singles:
     """From 64 frames to the points from half a frame before the 32nd to one frame after it."""
     points = np.arange(-POINTS_PER_FRAME // 2, POINTS_PER_FRAME + 1) / POINTS_PER_FRAME
     return interval_matrix(TAPS, BEFORE, points).astype(np.float32)
-
-
-@lru_cache(maxsize=1)
-def _whole_matrix() -> Singles:
-    """From the frames of a block, 31 and 32 more around, to all its points and one more on either side."""
-    points = np.arange(-1, BLOCK * POINTS_PER_FRAME + 2) / POINTS_PER_FRAME
-    return interval_matrix(BLOCK + TAPS - 1, BEFORE, points).astype(np.float32)
 
 
 class PeakFinder:
@@ -203,6 +194,8 @@ class PeakFinder:
         if np.count_nonzero(above) <= _FEW:
             return self._around_few(chunk, channel, block, twice, above, known)
         picked = _any_of(above, np.uint64).ravel().nonzero()[0]
+        if len(picked) > len(above) // 2:
+            return self._around_many(chunk, channel, block, twice, known)
         found.append((channel[picked], block[picked], twice[picked]))
         return known
 
@@ -267,27 +260,83 @@ class PeakFinder:
         known: float,
     ) -> float:
         """Step 3 around the crests of blocks that stand out, highest first."""
-        line = np.zeros((len(block), 2 * BLOCK + 2), dtype=np.float32)
-        line[:, 1:-1] = twice
-        tops = (twice > np.float32(known / _BOUND_TWICE)) & (twice >= line[:, :-2])
-        tops &= twice >= line[:, 2:]
-        row, point = np.divmod(tops.ravel().nonzero()[0], 2 * BLOCK)
-        if len(row) > _MANY_POINTS * len(block):
-            # nearly every crest is as high as the others: a steady tone
-            heights = twice.max(axis=1)
-            start, size, matrix = block * BLOCK, BLOCK + TAPS - 1, _whole_matrix()
-        else:
-            heights = twice[row, point]
-            start, size, matrix = block[row] * BLOCK + point // 2, TAPS, _around_matrix()
-            channel = channel[row]
-        windows = _windows(chunk, 0, 1, chunk.shape[1] - size + 1, size)
-        order = np.argsort(-heights, kind="stable")
-        first, count = 0, _POINTS
-        while first < len(order) and heights[order[first]] * _BOUND_TWICE > known:
-            batch = order[first : first + count]
-            known = _highest_vertex(windows[channel[batch], start[batch]] @ matrix, known)
-            first, count = first + count, min(2 * count, _MOST_POINTS)
-        return known
+        row, point = np.divmod(_crests(twice, known / _BOUND_TWICE), 2 * BLOCK)
+        if len(row) > _MANY_POINTS * len(twice):
+            return _highest_in_blocks(chunk, channel, block, known)
+        heights = twice[row, point]
+        channel, start, half = channel[row], block[row] * BLOCK + point // 2, point % 2
+        windows = _windows(chunk, 0, 1, chunk.shape[1] - TAPS + 1, TAPS)
+
+        def look(which: NDArray[np.intp], known: float) -> float:
+            for side in (0, 1):
+                some = which[half[which] == side]
+                for first in range(0, len(some), _MOST_POINTS):
+                    few = some[first : first + _MOST_POINTS]
+                    around = windows[channel[few], start[few]]
+                    known = _highest_vertex(_near_matrix(side) @ around.T, known)
+            return known
+
+        if len(heights) > 2 * _POINTS:
+            # the highest first: they may do away with the rest
+            known = look(np.argpartition(-heights, _POINTS)[:_POINTS], known)
+        return look(np.flatnonzero(heights > np.float32(known / _BOUND_TWICE)), known)
+
+
+def _crests(twice: Singles, threshold: float) -> NDArray[np.intp]:
+    """Positions (row by row) of the points above ``threshold`` that no neighbour in the row exceeds."""
+    line = twice.reshape(-1)
+    crests = line > np.float32(threshold)
+    falls, rises = line[:-1] >= line[1:], line[1:] >= line[:-1]
+    # rows need not follow each other in time
+    falls[2 * BLOCK - 1 :: 2 * BLOCK] = True
+    rises[2 * BLOCK - 1 :: 2 * BLOCK] = True
+    crests[:-1] &= falls
+    crests[1:] &= rises
+    return crests.nonzero()[0]
+
+
+def _highest_in_blocks(
+    chunk: Singles, channel: NDArray[np.intp], block: NDArray[np.intp], known: float
+) -> float:
+    """Step 3 over whole blocks, where crest follows on crest: a steady high tone."""
+    size = BLOCK + TAPS - 1
+    windows = _windows(chunk, 0, 1, chunk.shape[1] - size + 1, size)
+    for first in range(0, len(block), _POINTS):
+        rows = windows[channel[first : first + _POINTS], block[first : first + _POINTS] * BLOCK]
+        known = _highest_vertex(_whole_matrix() @ rows.T, known)
+    return known
+
+
+@lru_cache(maxsize=1)
+def _whole_matrix() -> Singles:
+    """From the frames of a block, 31 and 32 more around, to all its points and one more on either side."""
+    points = np.arange(-1, BLOCK * POINTS_PER_FRAME + 2) / POINTS_PER_FRAME
+    return np.ascontiguousarray(interval_matrix(BLOCK + TAPS - 1, BEFORE, points).T).astype(np.float32)
+
+
+@lru_cache(maxsize=2)
+def _near_matrix(half: int) -> Singles:
+    """From 64 frames to seven points around the 32nd (``half`` 0) or half a frame after it (1)."""
+    points = half / 2.0 + np.arange(-3, 4) / POINTS_PER_FRAME
+    return np.ascontiguousarray(interval_matrix(TAPS, BEFORE, points).T).astype(np.float32)
+
+
+def _highest_vertex(points: Singles, known: float) -> float:
+    """Top of the parabolas through three neighbours each, down the columns; or ``known``."""
+    np.abs(points, out=points)
+    left, mid, right = points[:-2], points[1:-1], points[2:]
+    slope = right - left
+    bend = mid + mid
+    bend -= left
+    bend -= right
+    # the vertex lies between the outer points where |slope| <= bend, and nowhere else
+    crest = np.abs(slope) <= bend
+    crest &= bend > 0.0
+    slope *= slope
+    np.divide(slope, 8.0 * bend, out=slope, where=crest)
+    slope += mid
+    top = float(np.max(slope, initial=0.0, where=crest))
+    return max(known, float(points.max()), top)
 
 
 def _windows(chunk: Singles, start: int, step: int, count: int, size: int) -> Singles:
@@ -304,22 +353,6 @@ def _any_of(mask: NDArray[np.bool_], groups: type[np.uint32] | type[np.uint64]) 
     return np.asarray(eights.view(groups) != 0)
 
 
-def _highest_vertex(points: Singles, known: float) -> float:
-    """Top of the parabolas through the crests of each row; the largest, or ``known``."""
-    np.abs(points, out=points)
-    known = max(known, float(points.max()))
-    mid = points[:, 1:-1]
-    tops = (mid >= points[:, :-2]) & (mid >= points[:, 2:])
-    tops &= mid >= np.float32(known * _NEAR_TOP)
-    row, at = np.divmod(tops.ravel().nonzero()[0], mid.shape[1])
-    top = mid[row, at].astype(np.float64)
-    left, right = points[row, at], points[row, at + 2]
-    bend = 2.0 * top - left - right
-    bent = bend > 0.0
-    rise = (right - left)[bent] ** 2 / (8.0 * bend[bent])
-    return max(known, float((top[bent] + rise).max(initial=0.0)))
-
-
 class TruePeakMeter:
     """Streaming true-peak meter; the same value for any block sizes.
 
@@ -329,7 +362,7 @@ class TruePeakMeter:
     channels : 1 to 6
     """
 
-    _FRAMES = 384 * BLOCK
+    _FRAMES = 1024 * BLOCK
 
     def __init__(self, sample_rate_hz: int, channels: int) -> None:
         check_format(sample_rate_hz, channels)
