@@ -486,25 +486,48 @@ def _lower_risk(
         for other, chance in problem.miss[pad]:
             if other in column:
                 miss[j, column[other]] = chance
-    # one row more for "nothing here"
+    # one item more for "nothing here"
     price = np.vstack([cost, np.zeros((1, n))])
-    quiet_of = np.array([*quiet, 0.0])
-    loud_of = np.array([*(1.0 if x else 0.0 for x in loud), 0.0])
+    flow = np.outer([*quiet, 0.0], [*(1.0 if x else 0.0 for x in loud), 0.0])
     item = np.array([seat.get(j, len(clips)) for j in range(n)])
-    crossed = np.diag(miss)[:, None] + np.diag(miss)[None, :] - miss - miss.T
     for _ in range(4 * n):
-        hurt, noise = quiet_of[item], loud_of[item]
-        to_noise, from_hurt = miss @ noise, hurt @ miss
-        d_hurt = hurt[None, :] - hurt[:, None]
-        d_noise = noise[None, :] - noise[:, None]
-        here = price[item, np.arange(n)]
-        there = price[item][:, :]  # there[a, b]: the item of pad a on pad b
-        change = there + there.T - here[:, None] - here[None, :]
-        change += d_hurt * (to_noise[:, None] - to_noise[None, :])
-        change += d_noise * (from_hurt[:, None] - from_hurt[None, :])
-        change += d_hurt * d_noise * crossed
-        a, b = np.unravel_index(int(np.argmin(change)), change.shape)
-        if change[a, b] > -1e-9:
+        pair = best_swap(item, price, flow, miss)
+        if pair is None:
             break
+        a, b = pair
         item[a], item[b] = item[b], item[a]
     return {j: int(i) for j, i in enumerate(item) if i < len(clips)}
+
+
+def best_swap(
+    item: np.ndarray, price: np.ndarray, flow: np.ndarray, distance: np.ndarray
+) -> tuple[int, int] | None:
+    """The pair of places whose exchange lowers the cost most, or None.
+
+    The cost is ``sum(price[item[p], p]) + sum(flow[item[p], item[q]] *
+    distance[p, q])``: a quadratic assignment. All pairs at once.
+
+    Parameters
+    ----------
+    item : (places,) what sits where
+    price : (items, places); flow : (items, items); distance : (places, places)
+    """
+    n = len(item)
+    here = price[item, np.arange(n)]
+    there = price[item]
+    change = there + there.T - here[:, None] - here[None, :]
+    g, d = flow[np.ix_(item, item)], distance
+    for a, b in ((g, d), (g.T, d.T)):  # what leaves a place, and what comes to it
+        product = a @ b.T
+        own = np.diag(product)
+        change += product + product.T - own[:, None] - own[None, :]
+        # the two places themselves are counted apart, below
+        ga, da = np.diag(a), np.diag(b)
+        change -= (a.T - ga[:, None]) * (da[:, None] - b.T)
+        change -= (ga[None, :] - a) * (b - da[None, :])
+    gd, dd = np.diag(g), np.diag(d)
+    change += (gd[None, :] - gd[:, None]) * (dd[:, None] - dd[None, :])
+    change += (g.T - g) * (d - d.T)
+    best = int(np.argmin(change))
+    first, second = divmod(best, n)
+    return None if change[first, second] > -1e-9 else (first, second)

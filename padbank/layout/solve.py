@@ -15,11 +15,13 @@ from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Term, serve
 from padbank.layout.evaluate import LeftOut
 from padbank.layout.first import first_layout
-from padbank.layout.held import extract
+from padbank.layout.held import arrange, extract, home_hits
 from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
 from padbank.layout.model import Model, Scope, build_model
 from padbank.layout.problem import ClipFacts, Problem, build_problem
 from padbank.layout.program import run_program
+from padbank.layout.reason import smallest_reason
+from padbank.layout.side import SideRun
 from padbank.progress import Progress, silent
 
 
@@ -84,97 +86,153 @@ def solve(
     return _result(best, clock.spent_s)
 
 
-def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
-    """First layout, relaxation, banks one by one, groups of banks, exact finish."""
-    problem = best.problem
-    everything = tuple(range(problem.banks))
-    progress(0, 5, "first layout")
-    best.offer(first_layout(problem))
-    best.first_s = clock.spent_s
-
-    progress(1, 5, "relaxation")
-    model = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
-    outcome = run_program(
-        model.program, relaxed=True, seconds=clock.left_s(0.5), should_stop=clock.should_stop, now=clock.now
-    )
-    best.lift(outcome.bound)
-
-    progress(2, 5, "bank by bank")
-    sweep_each(best, clock, 0.4, risk=False)
-    small = model.program.columns <= EXACT_COLUMNS
-
-    progress(3, 5, "who goes to which bank")
-    if not clock.over(0.6):
-        _pool_stage(best, model, clock, 0.25 if small else 0.6)
-        progress(3, 5, "who goes to which bank, packed")
-        sweep_each(best, clock, 0.8, risk=False)
-
-    progress(4, 5, "exact model" if small else "groups of banks")
-    turn = 0
-    while not clock.over(0.3 if small else 1.0) and not best.proved:
-        size = 2 if turn % 2 == 0 else 3
-        if not sweep_groups(best, clock, 0.3 if small else 1.0, size=size, turn=turn, seconds=4.0):
-            turn += 1
-            if turn >= (2 if small or clock.seconds is None else 8):
-                break
-    if small and not clock.over():
-        _exact_stage(best, clock)
-    progress(5, 5, "done")
-
-
 EXACT_COLUMNS = 12_000
 """up to this many variables of the pooled model the whole model is solved to the end"""
 
 
-def _pool_stage(best: Best, model: Model, clock: Clock, part: float) -> None:
-    """The pooled model in whole numbers: lifts the bound and says who goes where."""
-    outcome = run_program(
-        model.program,
-        seconds=clock.left_s(part),
-        relative_gap=5e-4,
-        nodes=None if clock.seconds is not None else 50,
-        should_stop=clock.should_stop,
-        now=clock.now,
+def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
+    """First layout, relaxation, then bound and layout side by side, exact finish.
+
+    The pooled model runs in a thread of its own (HiGHS works outside Python's
+    lock) while banks are improved one by one and in groups.
+    """
+    progress(0, 5, "first layout")
+    best.offer(first_layout(best.problem))
+    best.first_s = clock.spent_s
+
+    progress(1, 5, "relaxation")
+    pool = build_model(
+        best.problem,
+        Scope(banks=tuple(range(best.problem.banks)), risk=False, pool=True, new_pads=False),
     )
-    best.lift(outcome.bound)
-    if outcome.values is not None:
-        held, pooled = extract(model, outcome.values)
-        packed = pack_pooled(best.problem, held, pooled)
-        best.offer(packed)
+    small = pool.program.columns <= EXACT_COLUMNS
+    side = SideRun(pool, clock, start=_start(best, pool), part=0.45 if small else 0.97)
+    side.begin()
+    try:
+        progress(2, 5, "bank by bank")
+        sweep_each(best, clock, 0.4, risk=False)
+        if small:
+            _grow_groups(best, clock, side, 0.3, most=4)
+            progress(3, 5, "who goes to which bank")
+            side.end(wait=clock.seconds is None or not clock.over(0.45))
+            _take_pool(best, side)
+        else:
+            progress(3, 5, "groups of banks")
+            _grow_groups(best, clock, side, 0.97)
+    finally:
+        side.end(wait=clock.seconds is None)
+        best.lift(side.bound)
+    if not small:
+        _take_pool(best, side)
+    if small and not clock.over() and not best.proved:
+        progress(4, 5, "exact model")
+        _exact_stage(best, clock)
+    progress(5, 5, "done")
+
+
+def _start(best: Best, model: Model) -> dict[int, float] | None:
+    if not best.feasible or best.held is None:
+        return None
+    return model.start(best.held, serve(best.problem, best.held))
+
+
+def _take_pool(best: Best, side: SideRun) -> None:
+    """Give the pooled clips of the side run's latest solution banks, and offer that."""
+    values = side.take()
+    if values is not None:
+        held, pooled = extract(side.model, values)
+        best.offer(pack_pooled(best.problem, held, pooled))
+
+
+def _grow_groups(
+    best: Best, clock: Clock, side: SideRun, part: float, most: int = 1000
+) -> None:
+    """Ever larger groups of banks, first without risk, then with it."""
+    banks = best.problem.banks
+    plan = [(2, False), (3, False), (2, True), (4, False), (3, True)]
+    plan = [(size, risk) for size, risk in plan if 2 * size <= banks]
+    turn, idle = 0, 0
+    while not clock.over(part) and idle < len(plan) and turn < most:
+        size, risk = plan[turn % len(plan)]
+        better = sweep_groups(
+            best,
+            clock,
+            part,
+            size=size,
+            turn=turn // len(plan),
+            seconds=1.0 + size,
+            risk=risk,
+            nodes=100,
+        )
+        if side.fresh:
+            before = best.cost
+            _take_pool(best, side)
+            if best.cost < before - 1e-9:
+                sweep_each(best, clock, part, risk=False)
+                better += 1
+        idle = 0 if better else idle + 1
+        turn += 1
+        if clock.seconds is None and turn >= 2 * len(plan):
+            break
 
 
 def _exact_stage(best: Best, clock: Clock) -> None:
-    """The whole model, risk and all, from the best layout so far."""
+    """The whole model with risk, from the best layout so far; beside it the one without."""
     problem = best.problem
-    model = build_model(problem, Scope(banks=tuple(range(problem.banks))))
-    start = None
-    if best.feasible and best.held is not None:
-        start = model.start(best.held, serve(problem, best.held))
+    everything = tuple(range(problem.banks))
+    plain = build_model(problem, Scope(banks=everything, risk=False))
+    side = SideRun(plain, clock, start=_start(best, plain), part=1.0)
+    model = build_model(problem, Scope(banks=everything))
+    if clock.seconds is not None:
+        side.begin()
     outcome = run_program(
-        model.program, seconds=clock.left_s(), start=start, should_stop=clock.should_stop, now=clock.now
+        model.program,
+        seconds=clock.left_s(),
+        start=_start(best, model),
+        should_stop=clock.should_stop,
+        now=clock.now,
     )
-    if outcome.infeasible:
-        raise PlanError("the show cannot be laid out on this rig within its limits")
+    side.end(wait=False)
+    best.lift(side.bound)
     best.lift(outcome.bound)
+    if outcome.infeasible:
+        _raise_reason(problem)
     if outcome.values is not None:
         held, _ = extract(model, outcome.values)
+        best.offer(held)
+    if best.proved:
+        return
+    values = side.take()
+    if values is not None:
+        held, _ = extract(plain, values)
+        hits = home_hits(problem)
+        for bank in everything:
+            arrange(problem, held, bank, hits)
         best.offer(held)
 
 
 def _check_musts(problem: Problem) -> None:
-    for demand in problem.demands:
-        if demand.must and len(demand.clips) < demand.count:
-            raise PlanError(
-                f"segment {demand.segment} must have {demand.label}, but "
-                f"{demand.absent or 'no clip can serve it'}: make it a wish, or add or clear clips"
-            )
+    if any(d.must and len(d.clips) < d.count for d in problem.demands):
+        _raise_reason(problem)
+
+
+def _raise_reason(problem: Problem) -> None:
+    reason = smallest_reason(problem)
+    raise PlanError(
+        reason.text
+        if reason is not None
+        else "the show cannot be laid out on this rig within its limits"
+    )
 
 
 def _result(best: Best, seconds: float) -> PlanResult:
     if best.evaluation is None or best.layout is None:
+        reason = smallest_reason(best.problem)
         raise PlanError(
-            "no layout that keeps every limit was found in the time given: allow more seconds, "
-            "or make some musts wishes"
+            reason.text
+            if reason is not None
+            else "no layout that keeps every limit was found in the time given: allow more "
+            "seconds, or make some musts wishes"
         )
     evaluation = best.evaluation
     objective = evaluation.objective
