@@ -10,7 +10,8 @@ How. While the sound streams by, peak and power of every 5 ms are kept (``envelo
    the very end): the longest stretch of 0.02-0.4 s whose two halves differ by no
    more than chance allows, at least ``FLOOR_BELOW_LOUD_DB`` under the loudest
    hop and no louder than ``FLOOR_MAX_DBFS``. A swell or a fading reverb is not
-   still, so it is never taken for a floor.
+   still, so it is never taken for a floor; nor is a hiss ("s") when the sound
+   has quieter places.
 2. The *coarse* onset is the first hop that stands ``ACTIVE_OVER_FLOOR_DB`` over
    the floor and within ``RANGE_DB`` of the loudest hop; a lone faint click well
    before the sound is passed over. From there it walks back to where the
@@ -49,11 +50,18 @@ FLOOR_MAX_DBFS = -40.0
 FLOOR_BELOW_LOUD_DB = 16.0
 SHORT_FLOOR_BELOW_LOUD_DB = 40.0
 """Less than 0.2 s of stillness at the end may be a part of a reverb: it must lie this far down."""
+HISS_DB = 6.0
+HISS_S = 0.050
+HUM_SHARE = 0.1
+HISS_BELOW_LOUD_DB = 40.0
+"""A still stretch less than 40 dB down is a floor only if nothing in the sound is 6 dB quieter
+for 50 ms: an "s" is as still as noise, but the word has quieter places."""
 ACTIVE_OVER_FLOOR_DB = 6.0
 SHORT_HEAD_S = 0.080
 SUDDEN_DB = 12.0
 """A hop that stands this far over all before it, in the first 80 ms, is an attack after a head
 too short to be judged still."""
+SUDDEN_BELOW_LOUD_DB = 24.0
 BACK_REACH_S = 2.0
 TAIL_OVER_FLOOR_DB = 1.5
 TAIL_HOLD_S = 0.030
@@ -169,6 +177,23 @@ def _still(
     return _short_head(envelope, loud_power)
 
 
+def _no_hiss(
+    floor: _Floor | None, envelope: Envelope, loud_power: float, read: Read, first_frame: int
+) -> _Floor | None:
+    """The floor, unless it may be a soft part of the sound. It begins at ``first_frame``."""
+    if floor is None or floor.power <= loud_power * 10 ** (-HISS_BELOW_LOUD_DB / 10):
+        return floor
+    hops = max(1, round(HISS_S / envelope.hop_s))
+    quietest = float(_mean_back(envelope.power, hops)[hops - 1 :].min(initial=np.inf))
+    if floor.power <= quietest * 10 ** (HISS_DB / 10):
+        return floor
+    still = np.asarray(as_frames(read(first_frame, floor.hops * envelope.hop_frames)), dtype=float)
+    still = still - still.mean(axis=0)
+    # A low hum may be cancelled for a while by a low sound; what hisses has no such excuse
+    low = (np.diff(still, axis=0) ** 2).sum() < HUM_SHARE * (still**2).sum()
+    return floor if low else None
+
+
 def _short_head(envelope: Envelope, loud_power: float) -> _Floor | None:
     """A few hops too short to show that they are still, before a sudden loud hop."""
     power, peak = envelope.power, envelope.peak
@@ -177,7 +202,7 @@ def _short_head(envelope: Envelope, loud_power: float) -> _Floor | None:
         before = float(peak[:hop].max())
         sudden = max(float(peak[hop]), float(peak[hop + 1])) >= before * 10 ** (SUDDEN_DB / 20)
         low = power_to_db(float(power[:hop].max())) <= min(
-            FLOOR_MAX_DBFS + 3.0, power_to_db(loud_power) - FLOOR_BELOW_LOUD_DB
+            FLOOR_MAX_DBFS + 3.0, power_to_db(loud_power) - SUDDEN_BELOW_LOUD_DB
         )
         if sudden and low and max(power[hop], power[hop + 1]) >= loud_power * 10 ** (-12 / 10):
             level = float(power[:hop].mean())
@@ -208,7 +233,9 @@ def _find(envelope: Envelope, read: Read) -> Edges:
 
     dead = _skip_dead(envelope, quiet_peak)
     head = envelope.from_hop(dead)
-    head_floor = _still(head, loud_power)
+    head_floor = _no_hiss(
+        _still(head, loud_power), envelope, loud_power, read, dead * envelope.hop_frames
+    )
     first = dead + _first_active(head, head_floor, quiet_peak, loud_peak)
     start_hop = _walk_back(envelope, first, dead, head_floor)
     onset_frame, fade_in_frames = _fine_onset(
@@ -219,6 +246,10 @@ def _find(envelope: Envelope, read: Read) -> Edges:
     tail_dead = _skip_dead(back, quiet_peak)
     tail = back.from_hop(tail_dead)
     tail_floor = _still(tail, loud_power, SHORT_FLOOR_BELOW_LOUD_DB)
+    hops_before = len(tail.power) - (tail_floor.hops if tail_floor else 0)
+    tail_floor = _no_hiss(
+        tail_floor, envelope, loud_power, read, hops_before * envelope.hop_frames
+    )
     end_frame, fade_out_frames = _end(envelope, tail, tail_floor, tail_dead, quiet_peak, read)
     end_frame = max(end_frame, min(envelope.frames, onset_frame + envelope.hop_frames))
     fade_out_frames = min(fade_out_frames, (end_frame - onset_frame) // 2)

@@ -193,6 +193,23 @@ def test_quiet_head_without_onset_is_kept_when_it_is_music():
     assert find_edges((soft + loud)[:, None], RATE).onset_frame <= 0.002 * RATE
 
 
+def test_a_hiss_that_opens_or_closes_a_word_stays():
+    # An "s": 120 ms of noise as still as a floor, 26 dB under the vowel, and silence around the word
+    rng = np.random.default_rng(6)
+    t = np.arange(int(0.3 * RATE)) / RATE
+    vowel = 0.3 * np.sin(2 * np.pi * 150 * t) * np.minimum(1, t / 0.03) * np.exp(-t / 0.15)
+    hiss = 0.009 * rng.standard_normal(int(0.12 * RATE))
+    for quiet_db in (-200, -75):
+        for word in ([hiss, vowel, np.zeros(9600)], [vowel, hiss], [hiss, vowel, hiss]):
+            gap = np.zeros(int(0.2 * RATE))
+            sound = np.concatenate([gap, *word, gap])
+            sound += 10 ** (quiet_db / 20) * rng.standard_normal(len(sound))
+            edges = find_edges(sound[:, None], RATE)
+            assert abs(edges.onset_frame - len(gap)) <= 0.002 * RATE
+            if len(word[-1]) == len(hiss):
+                assert edges.end_frame - edges.fade_out_frames >= len(sound) - len(gap)
+
+
 def test_a_lone_click_before_the_sound_is_passed_over():
     mixed, head = laid_over(kick(RATE), -70, 0.6)
     mixed[head - RATE // 3] += 0.01
