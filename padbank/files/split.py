@@ -65,7 +65,7 @@ def find_levels(reader: SoundReader, progress: Progress = silent) -> Levels:
     cell = max(1, round(CELL_S * reader.info.sample_rate_hz))
     powers: list[Any] = []
     frames, peak = 0, 0.0
-    for block in reader.blocks(cell * 4096):
+    for block in reader.blocks(cell * 256):
         frames += len(block)
         peak = max(peak, float(np.abs(block).max(initial=0.0)))
         whole = len(block) // cell * cell
