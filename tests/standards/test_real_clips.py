@@ -73,7 +73,7 @@ def test_roles_by_name(registry_sounds):
 
 
 def test_trim_and_level(registry_sounds):
-    worst_lost_db = worst_miss_lu = 0.0
+    worst_lost_db = worst_miss_lu = worst_late_s = 0.0
     worst_peak_dbtp, short, done = -200.0, 0, 0
     for path in registry_sounds.all[::9]:
         if (sound := read(path)) is None:
@@ -85,6 +85,9 @@ def test_trim_and_level(registry_sounds):
         energy = np.cumsum((samples.astype(np.float64) ** 2).sum(axis=1))
         before = energy[edges.onset_frame - 1] if edges.onset_frame else 0.0
         worst_lost_db = max(worst_lost_db, -10 * np.log10(1 - before / energy[-1]))
+        size = np.abs(samples - np.median(samples, axis=0)).max(axis=1)
+        loud = int(np.flatnonzero(size > size.max() * 10 ** (-30 / 20))[0])
+        worst_late_s = max(worst_late_s, (edges.onset_frame - loud) / rate)
         recipe = Recipe(
             role=proposal.role,
             start_s=edges.onset_frame / rate,
@@ -118,5 +121,6 @@ def test_trim_and_level(registry_sounds):
     )
     assert done
     assert worst_lost_db <= 0.05
+    assert worst_late_s <= 0.020  # nothing that reaches 30 dB under the peak is cut off
     assert worst_miss_lu <= 0.02
     assert worst_peak_dbtp <= -0.95
