@@ -26,6 +26,7 @@ from padbank.errors import CardError, DecodeError, InputError, PadbankError, Pla
 from padbank.web import (
     clip_routes,
     drop_routes,
+    export_routes,
     job_routes,
     layout_routes,
     show_routes,
@@ -91,6 +92,7 @@ def create_app(
         *job_routes.routes,
         *show_routes.routes,
         *layout_routes.routes,
+        *export_routes.routes,
         *stage_routes.routes,
         Mount("/static", StaticFiles(directory=HERE / "static"), name="static"),
     ]

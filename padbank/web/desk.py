@@ -30,6 +30,7 @@ class Desk:
         self.jobs = JobBoard(self._job_ended)
         self.drops: dict[str, Path] = {}
         self.invite_base: str | None = None
+        self.last_export: str | None = None
         self._watch_lock = threading.Lock()
         self._watch: Library | None = None
 

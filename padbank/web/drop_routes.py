@@ -109,6 +109,8 @@ async def add_drop(request: Request) -> Response:
 async def add_paths(request: Request) -> Response:
     """Begin adding files and folders of this computer by their paths."""
     desk = desk_of(request)
+    if not request.state.owner:
+        raise InputError("paths are added on the computer that runs padbank: drop the files here instead")
     body = await body_of(request)
     paths = [Path(os.path.expanduser(p.strip().strip('"'))) for p in body.texts("paths") if p.strip()]
     if not paths:

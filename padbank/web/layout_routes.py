@@ -108,7 +108,12 @@ async def try_step(request: Request) -> Response:
 def _try(desk: Desk, show: str, body: Body) -> Response:
     with desk.library() as library:
         board = arrange.read_board(library, show)
-        return answer({"weighed": arrange.weigh(board, arrange.apply_step(board, body.mapping("step")))})
+        step = body.mapping("step")
+        try:
+            layout = arrange.apply_step(board, step)
+        except InputError as error:  # a clip held over a pad that cannot take it is no fault of the page
+            return answer({"weighed": None, "refused": str(error)})
+        return answer({"weighed": arrange.weigh(board, layout), "refused": None})
 
 
 async def take_step(request: Request) -> Response:

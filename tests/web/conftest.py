@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import threading
 import wave
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -109,3 +113,85 @@ def library_folder(_made_library: Path, tmp_path: Path) -> Iterator[Path]:
 def synth_wav() -> Callable[..., Path]:
     """``synth_wav(path, frequency_hz, length_s)`` writes a WAV like those of the library."""
     return write_sound
+
+
+# ---------------------------------------------------------------- a real browser
+
+
+def chromium_path() -> str | None:
+    names = ("chromium", "chromium-browser", "google-chrome")
+    return os.environ.get("PADBANK_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    """A running Chromium; tests that ask for it skip where there is none.
+
+    One for each module: only one Playwright can run in a thread at a time.
+    """
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install 'padbank[test]'")
+    path = chromium_path()
+    if path is None:
+        pytest.skip("Chromium is not installed: apt-get install chromium, or set PADBANK_CHROMIUM")
+    flags = ["--no-sandbox", "--disable-background-networking", "--disable-component-update", "--autoplay-policy=user-gesture-required"]
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=flags)
+        yield browser
+        browser.close()
+
+
+@dataclass
+class Served:
+    """A running page server on a copy of the small library."""
+
+    address: str
+    folder: Path
+    server: Any
+
+
+@pytest.fixture
+def served(library_folder: Path) -> Iterator[Served]:
+    from padbank.web.server import PageServer
+
+    page = PageServer(library_folder, port=None)
+    thread = threading.Thread(target=page.run, daemon=True)
+    thread.start()
+    yield Served(page.address, library_folder, page)
+    page.stop()
+    thread.join(10)
+    assert not thread.is_alive(), "the server did not stop"
+
+
+class Tab:
+    """One page in the browser, with its complaints."""
+
+    def __init__(self, page: Any, address: str) -> None:
+        self.page, self.address = page, address
+        self.complaints: list[str] = []
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("console", lambda m: self.complaints.append(m.text) if m.type == "error" else None)
+
+    def open(self, place: str) -> Any:
+        """Go to a place of the desk and wait until it is drawn."""
+        self.page.goto(f"{self.address}/{place}")
+        self.page.locator(f"main[data-ready={place.split('/')[0]}]").wait_for()
+        return self.page
+
+
+@pytest.fixture
+def tab(chromium: Any, served: Served) -> Iterator[Callable[..., Tab]]:
+    """``tab(width, height, **context)`` opens a page; at the end none may have complained."""
+    made: list[tuple[Any, Tab]] = []
+
+    def make(width: int = 1280, height: int = 800, **more: Any) -> Tab:
+        context = chromium.new_context(viewport={"width": width, "height": height}, **more)
+        context.set_default_timeout(20_000)
+        one = Tab(context.new_page(), served.address)
+        made.append((context, one))
+        return one
+
+    yield make
+    complaints = [c for _, one in made for c in one.complaints]
+    for context, _ in made:
+        context.close()
+    assert not complaints, complaints

@@ -131,7 +131,7 @@ export function openClip(aside, desk, name, list) {
   function settle() {
     const { original } = clip;
     put(title, clip.name);
-    put(facts, `plays ${seconds(clip.duration_s)} of ${seconds(original.duration_s)} · ${(original.sample_rate_hz / 1000).toLocaleString('en')} kHz, ${original.channels === 1 ? 'mono' : original.channels === 2 ? 'stereo' : `${original.channels} channels`} · ${bytes(original.n_bytes)}`, h('br'), h('span', { class: 'source', title: original.source }, original.source));
+    put(facts, `plays ${seconds(clip.duration_s)} of ${seconds(original.duration_s)} · ${(original.sample_rate_hz / 1000).toLocaleString('en')} kHz, ${original.channels === 1 ? 'mono' : original.channels === 2 ? 'stereo' : `${original.channels} channels`} · ${bytes(original.n_bytes)}`, h('br'), h('span', { class: 'source', title: original.source }, h('bdi', {}, original.source.replace(/^.*[\\/]dropped[\\/][^\\/]+[\\/]\d+[\\/]/, 'dropped: '))));
     undoButton.disabled = clip.edit_now <= 1;
     wave.set(clip.recipe);
     for (const update of updates) update();

@@ -8,6 +8,8 @@ import { giveSigns, tagBit } from './tags.js';
 
 const DRAG_PX = 6;
 const TRY_MS = 90;
+const EDGE_PX = 44;
+const SCROLL_PX = 14;
 
 export async function open(root, desk, show) {
   if (!show) {
@@ -151,9 +153,9 @@ export async function open(root, desk, show) {
     const what = stepFor(b, pad);
     trying = setTimeout(async () => {
       try {
-        const { weighed } = await post(`/api/layouts/${part(show)}/try`, { step: what });
+        const { weighed, refused } = await post(`/api/layouts/${part(show)}/try`, { step: what });
         if (!hand) return;
-        tried = weighed;
+        tried = weighed ?? { refused };
       } catch (error) {
         tried = { refused: error.message };
       }
@@ -182,7 +184,15 @@ export async function open(root, desk, show) {
     const start = [e.clientX, e.clientY];
     const source = e.currentTarget;
     let over = null;
+    let last = null;
+    // Held near the top or bottom edge, the page moves on under the clip.
+    const edge = setInterval(() => {
+      if (!ghost || !last) return;
+      const by = last.y < EDGE_PX ? -SCROLL_PX : last.y > innerHeight - EDGE_PX ? SCROLL_PX : 0;
+      if (by) scrollBy(0, by);
+    }, 30);
     const move = (event) => {
+      last = { x: event.clientX, y: event.clientY };
       if (!ghost) {
         const [dx, dy] = [Math.abs(event.clientX - start[0]), Math.abs(event.clientY - start[1])];
         if (Math.max(dx, dy) < DRAG_PX) return;
@@ -209,6 +219,7 @@ export async function open(root, desk, show) {
       }
     };
     const stop = (event) => {
+      clearInterval(edge);
       removeEventListener('pointermove', move);
       removeEventListener('pointerup', stop);
       removeEventListener('pointercancel', stop);
@@ -242,7 +253,7 @@ export async function open(root, desk, show) {
 
   function padKeys(e, pad) {
     if (e.key.startsWith('Arrow')) {
-      const next = neighbour(seen.rig.pads, pad, e.key);
+      const next = neighbour(seen.rig.pads, pad.pad_id, e.key);
       if (next) {
         focusPad = next.pad_id;
         focusNow();

@@ -4,7 +4,7 @@ import { h, s } from './dom.js';
 import { fitName } from './fit.js';
 import { signPath } from './tags.js';
 
-const MARGIN_MM = 14;
+const MARGIN_MM = 16;
 
 /** The corners of the rig's plot in millimetres. */
 export function extent(pads) {
@@ -13,6 +13,25 @@ export function extent(pads) {
   const top = Math.min(...pads.map((p) => p.y_mm - p.h_mm / 2)) - MARGIN_MM;
   const bottom = Math.max(...pads.map((p) => p.y_mm + p.h_mm / 2)) + MARGIN_MM;
   return { left, top, width: right - left, height: bottom - top };
+}
+
+const FOLD_FROM_MM = 110;
+const FOLDED_MM = 52;
+
+/**
+ * Long empty stretches between rows of pads (such as from the table to the floor) are
+ * folded, as on a working drawing; sizes stay true and the mark says how far it is.
+ */
+export function fold(pads) {
+  const spans = pads.map((p) => [p.y_mm - p.h_mm / 2, p.y_mm + p.h_mm / 2]).sort((a, b) => a[0] - b[0]);
+  const folds = [];
+  let end = spans[0][1];
+  for (const [top, bottom] of spans) {
+    if (top - end > FOLD_FROM_MM) folds.push({ from: end, to: top, mm: Math.round(top - end) });
+    end = Math.max(end, bottom);
+  }
+  const shift = (y) => folds.reduce((sum, f) => sum + (y >= f.to ? f.to - f.from - FOLDED_MM : y > f.from ? (y - f.from) * (1 - FOLDED_MM / (f.to - f.from)) : 0), 0);
+  return { folds: folds.map((f) => ({ y: f.from - shift(f.from) + FOLDED_MM / 2, mm: f.mm })), shift };
 }
 
 /** The outline of a torn strip of tape. */
@@ -50,7 +69,6 @@ export function drawPad(pad, { place, control }, { signs, tags = [], small = fal
   const kind = control ? 'control' : place ? 'clip' : 'empty';
   const group = s('g', { class: `pad pad-${kind} pad-${pad.limb}${place?.moved ? ' pad-moved' : ''}`, ...more });
   group.append(s('path', { class: 'pad-tape', d: tape(x, y, w, hh, seed) }));
-  if (pad.limb === 'foot') group.append(s('path', { class: 'pad-foot', d: `M${x + w * 0.08} ${y + hh - 4}H${x + w - w * 0.08}` }));
   const sign = place ? tags.map((t) => signs?.get(t)).find(Boolean) : null;
   const band = sign ? Math.min(17, w * 0.19) : 0;
   if (sign) {
@@ -90,24 +108,32 @@ export function padWords(pad, { place, control }, more = '') {
 
 /** A bank's plot. `pad(pad, held)` gives each pad's group; extras: scale bar and homes. */
 export function drawPlot(rig, pad, { label, scale = false, homes = false, className = 'plot' } = {}) {
-  const box = extent(rig.pads);
+  const { folds, shift } = fold(rig.pads);
+  const drawn = rig.pads.map((p) => ({ ...p, y_mm: p.y_mm - shift(p.y_mm) }));
+  const box = extent(drawn);
   const svg = s('svg', { class: className, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
   if (homes) {
     for (const home of rig.homes) {
-      svg.append(s('g', { class: 'home', transform: `translate(${home.x_mm} ${home.y_mm})`, 'aria-hidden': 'true' }, s('path', { d: 'M-5 0H5M0 -5V5' }), s('text', { x: 7, y: 3, 'font-size': 8 }, home.limb)));
+      svg.append(s('g', { class: 'home', transform: `translate(${home.x_mm} ${home.y_mm - shift(home.y_mm)})`, 'aria-hidden': 'true' }, s('path', { d: 'M-5 0H5M0 -5V5' }), s('text', { x: 7, y: 3, 'font-size': 8 }, home.limb)));
     }
   }
-  for (const one of rig.pads) svg.append(pad(one));
+  for (const { y, mm } of folds) {
+    const [x, w] = [box.left + MARGIN_MM, box.width - 2 * MARGIN_MM];
+    const d = [-2, 2].map((dy) => `M${x} ${y + dy}H${x + w * 0.45}l4 -7l7 14l4 -7H${x + w - 46}`).join('');
+    svg.append(s('g', { class: 'fold', 'aria-hidden': 'true' }, s('path', { d }), s('text', { x: x + w, y: y + 3, 'font-size': 8, 'text-anchor': 'end' }, `${mm} mm`)));
+  }
+  for (const one of drawn) svg.append(pad(one));
   if (scale) {
-    const y = box.top + box.height - 5;
+    const y = box.top + box.height - 3;
     const x = box.left + box.width - MARGIN_MM - 100;
-    svg.append(s('g', { class: 'scale', 'aria-hidden': 'true' }, s('path', { d: `M${x} ${y - 3}V${y}H${x + 100}V${y - 3}` }), s('text', { x: x + 50, y: y - 2.5, 'font-size': 8, 'text-anchor': 'middle' }, '100 mm')));
+    svg.append(s('g', { class: 'scale', 'aria-hidden': 'true' }, s('path', { d: `M${x} ${y - 3}V${y}H${x + 100}V${y - 3}` }), s('text', { x: x + 50, y: y - 2.5, 'font-size': 8, 'text-anchor': 'middle' }, '100 mm to scale')));
   }
   return svg;
 }
 
 /** The pad that lies nearest in a direction, for arrow keys. */
-export function neighbour(pads, from, key) {
+export function neighbour(pads, fromId, key) {
+  const from = pads.find((p) => p.pad_id === fromId);
   const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[key];
   let best = null;
   let least = Infinity;

@@ -1,0 +1,125 @@
+// Export: where the set goes, what would be written, removed and kept, then writing and proving it.
+
+import { get, part, post, watchJob } from './api.js';
+import { bytes, change, count, field, findingsList, h, level, put, say, sign } from './dom.js';
+
+export async function open(root, desk, show) {
+  if (!show) {
+    put(root, h('h1', {}, 'Export'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
+    return () => {};
+  }
+  const { folders, last } = await get(`/api/export/folders?show=${part(show)}`);
+  const accepted = new Set();
+  let preview = null;
+  let busy = false;
+  const box = h('input', { type: 'text', id: 'export-folder', value: last ?? '', autocomplete: 'off', spellcheck: 'false', list: 'export-folders', placeholder: 'the folder of the card' });
+  const look = h('section', { class: 'export-look', 'aria-label': 'What would be written' });
+  const work = h('div', { class: 'progress-slip', hidden: true, role: 'region', 'aria-label': 'Writing' });
+  const proof = h('section', { class: 'export-proof', 'aria-label': 'Proof' });
+
+  put(root,
+    h('div', { class: 'sheet-head' }, h('div', {}, h('h1', {}, 'Export'), h('p', { class: 'quiet' }, 'The set is written beside the old one and swapped in whole; then it is read back and measured again.'))),
+    h('form', { class: 'row wrap export-where', onsubmit: (e) => { e.preventDefault(); see(); } },
+      field('Write the set into', box), h('datalist', { id: 'export-folders' }, folders.map((f) => h('option', { value: f.path }, f.about))),
+      h('button', { type: 'submit' }, 'See what would change')),
+    folders.length ? h('div', { class: 'row wrap places-row' }, h('span', { class: 'hint' }, 'On this computer: '), folders.map((f) => h('button', { type: 'button', class: 'small', onclick: () => { box.value = f.path; see(); } }, `${f.path} (${f.about})`))) : null,
+    look, work, proof);
+
+  async function see() {
+    if (!box.value.trim()) { say('Type the folder of the card, or choose one below.', 'error'); return; }
+    put(look, h('p', { class: 'quiet', role: 'status' }, 'Looking.'));
+    put(proof);
+    try {
+      preview = await post(`/api/export/${part(show)}/look`, { folder: box.value });
+      drawLook();
+    } catch (error) {
+      preview = null;
+      put(look, h('p', { class: 'trouble', role: 'alert' }, error.message));
+    }
+  }
+
+  function files(title, list, open_) {
+    return list.length ? h('details', { open: open_ }, h('summary', {}, `${title}: ${count(list.length, 'file')}`), h('ul', { class: 'plain files' }, list.slice(0, 400).map((f) => h('li', {}, f.path, f.n_bytes ? h('span', { class: 'quiet' }, ` ${bytes(f.n_bytes)}`) : null, f.clip ? h('span', { class: 'quiet' }, ` ${f.clip}`) : null)))) : h('p', { class: 'quiet' }, `${title}: none`);
+  }
+
+  function drawLook() {
+    const errors = preview.findings.filter((f) => f.severity === 'error');
+    const codes = [...new Set(errors.map((f) => f.code))];
+    const open_ = codes.filter((c) => !accepted.has(c));
+    put(look,
+      h('h2', {}, preview.folder),
+      h('p', {}, `${preview.title}, layout ${preview.layout}: ${count(preview.files, 'file')}, about ${bytes(preview.n_bytes)}${preview.free_bytes === null ? '' : `; ${bytes(preview.free_bytes)} are free there`}.`),
+      h('div', { class: 'three' }, h('div', {}, files('Written', preview.write, preview.write.length < 12)), h('div', {}, files('Kept as it is', preview.keep, false)), h('div', {}, files('Removed with the old set', preview.remove, true))),
+      findingsList(preview.findings, 'No finding.'),
+      codes.length ? h('fieldset', {}, h('legend', {}, 'Take these findings on, or mend them first'), codes.map((code) => h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: accepted.has(code), onchange: (e) => { if (e.target.checked) accepted.add(code); else accepted.delete(code); drawLook(); } }), `I accept: ${errors.find((f) => f.code === code).text}`))) : null,
+      h('div', { class: 'row wrap' }, h('button', { type: 'button', class: 'strong', disabled: open_.length > 0 || busy, onclick: write }, 'Write the set'),
+        h('button', { type: 'button', disabled: busy, onclick: () => verify(preview.folder) }, 'Prove what is there'),
+        h('span', { class: 'hint' }, open_.length ? 'A set that breaks a limit is written only when you take the finding on.' : '')));
+  }
+
+  async function run(title, path, body) {
+    busy = true;
+    if (preview) drawLook();
+    try {
+      const job = await post(path, body);
+      const last_ = await watchJob(job, (now) => {
+        work.hidden = false;
+        put(work, h('p', {}, h('strong', {}, now.stopping ? 'Stopping' : title), ` ${now.label}`), h('div', { class: 'row' }, h('progress', { max: String(Math.max(1, now.total)), value: now.done, 'aria-label': title }), h('button', { type: 'button', disabled: now.stopping, onclick: () => post(`/api/jobs/${now.id}/stop`) }, 'Stop')));
+      });
+      work.hidden = true;
+      if (last_.state === 'failed') throw new Error(last_.error);
+      if (last_.state === 'stopped' && !last_.result) {
+        say('Stopped. The card holds the old set whole; write again to go on.');
+        return null;
+      }
+      return last_.result;
+    } catch (error) {
+      put(work, h('p', { class: 'trouble', role: 'alert' }, error.message), h('button', { type: 'button', onclick: () => { work.hidden = true; } }, 'Close'));
+      work.hidden = false;
+      return null;
+    } finally {
+      busy = false;
+      if (preview) drawLook();
+    }
+  }
+
+  async function write() {
+    const done = await run('Writing', `/api/export/${part(show)}/write`, { folder: box.value, accept: [...accepted] });
+    if (!done) return;
+    say(`Written: ${done.written} new, ${done.kept} kept, ${done.removed} removed.`);
+    drawProof(done);
+    await see2();
+  }
+
+  async function see2() {
+    try {
+      preview = await post(`/api/export/${part(show)}/look`, { folder: box.value });
+      drawLook();
+    } catch (error) {
+      say(error.message, 'error');
+    }
+  }
+
+  async function verify(folder) {
+    const done = await run('Proving', '/api/export/verify', { folder });
+    if (done) drawProof(done);
+  }
+
+  function drawProof(done) {
+    const list = (title, items) => (items?.length ? [h('h3', {}, title), h('ul', { class: 'checklist' }, items)] : null);
+    put(proof,
+      h('h2', { class: done.ok ? 'proved' : 'not-proved' }, done.ok ? 'Proved: the set is as planned' : 'Not as planned'),
+      done.checks ? h('ul', { class: 'checklist' }, done.checks.map((c) => h('li', {}, c.ok ? tick() : sign('error'), h('span', {}, c.text), h('span', { class: 'quiet' }, ` ${c.figures}`)))) : null,
+      findingsList(done.findings, 'Nothing found.'),
+      list('By hand, before the show', (done.to_do ?? []).map((t) => h('li', {}, h('label', { class: 'tick' }, h('input', { type: 'checkbox' }), t)))),
+      done.files?.length ? h('details', {}, h('summary', {}, `${count(done.files.length, 'file')}, read back and measured by the second meter`), h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': 'Files read back' }, h('table', { class: 'figures' }, h('thead', {}, h('tr', {}, h('th', { scope: 'col' }, 'file'), h('th', { scope: 'col' }, 'level'), h('th', { scope: 'col' }, 'off'), h('th', { scope: 'col' }, 'true peak'))), h('tbody', {}, done.files.map((f) => h('tr', {}, h('th', { scope: 'row' }, f.path), h('td', {}, level(f.level_lufs, 'LUFS')), h('td', {}, f.off_lu === null ? '' : change(f.off_lu, 'LU', 2)), h('td', {}, level(f.true_peak_dbtp, 'dBTP')))))))) : null);
+    proof.scrollIntoView({ block: 'nearest' });
+  }
+
+  const tick = () => h('span', { class: 'ok', 'aria-label': 'holds', role: 'img' }, '✓');
+
+  if (box.value) await see();
+  const { jobs } = await get('/api/jobs');
+  if (jobs.some((j) => j.kind === 'writing' && j.what === show)) say('This set is being written in another tab.');
+  return () => {};
+}

@@ -1,0 +1,160 @@
+// Rehearse: the pads of the show played in the page, and what each hit started and cut off.
+
+import { get } from './api.js';
+import { h, put, say } from './dom.js';
+import { createPads, keyName } from './pads.js';
+import { drawPad, drawPlot, legend, padWords } from './plot.js';
+import { giveSigns } from './tags.js';
+
+const LINES = 60;
+const LIT_MS = 160;
+const ENDED = { end: 'to its end', released: 'let go', cut: 'cut off' };
+
+export async function open(root, desk, show) {
+  if (!show) {
+    put(root, h('h1', {}, 'Rehearse'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
+    return () => {};
+  }
+  const pads = await createPads(desk, show);
+  const { view } = pads;
+  const signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
+  const letters = new Map([...pads.keys].map(([code, pad]) => [pad.pad_id, keyName(code)]));
+  const held = new Map();
+  const log = [];
+  let drawn = false;
+
+  const head = h('div', { class: 'sheet-head' });
+  const plotBox = h('div', { class: 'plot-box' });
+  const list = h('ol', { class: 'hit-log', 'aria-label': 'What was hit' });
+  const midiText = h('p', { class: 'quiet' });
+  const midiButton = h('button', { type: 'button', onclick: listen }, 'Listen to MIDI');
+  const state = h('p', { class: 'quiet', role: 'status' });
+
+  put(root, head,
+    h('div', { class: 'layout-split' },
+      h('div', {}, plotBox, h('p', { class: 'hint' }, 'Hit a pad by click, by finger, by the key named on it, or from your pads by MIDI. Page keys change the bank; the stage view follows.')),
+      h('aside', { class: 'rehearse-side' },
+        h('h2', {}, 'From your pads'), h('div', { class: 'row' }, midiButton), midiText,
+        h('h2', {}, 'Stage'), h('div', { class: 'row wrap' },
+          h('a', { class: 'button', href: '/stage', target: '_blank', rel: 'opener' }, 'Open the stage view'),
+          h('button', { type: 'button', onclick: () => { pads.startClock(); say('The clock of the show runs.'); } }, 'Start the clock'),
+          inviteButton()),
+        h('h2', {}, 'What was hit'), list,
+        h('p', { class: 'hint' }, 'Keep your monitors low while you try things out: a loud cue next to the ear harms hearing.'))));
+
+  function inviteButton() {
+    const slip = h('div', { class: 'invite' });
+    const bring = h('button', { type: 'button', onclick: async () => {
+      try {
+        const { address } = await (await fetch('/api/invite', { method: 'POST', headers: { 'content-type': 'application/json' }, body: JSON.stringify({ what: 'stage' }) })).json();
+        if (address) put(slip, h('p', {}, 'On the tablet, in the same network, open once: ', h('strong', { class: 'address' }, address)));
+        else throw new Error('The page is not shared: stop padbank and start it with “padbank serve --share”.');
+      } catch (error) {
+        say(error.message, 'error');
+      }
+    } }, 'Bring in a tablet');
+    return [bring, slip];
+  }
+
+  const at = (pad) => {
+    const bank = view.banks[pads.bank - 1];
+    return { place: bank.places.find((p) => p.pad === pad) ?? null, control: bank.controls.find((c) => c.pad === pad) ?? null };
+  };
+
+  function draw() {
+    const bank = view.banks[pads.bank - 1];
+    put(head, h('div', {}, h('h1', {}, 'Rehearse'), h('p', { class: 'quiet' }, `${view.title} · layout ${view.layout}`)), state,
+      h('div', { class: 'row wrap' }, h('button', { type: 'button', onclick: () => turn(-1) }, 'Earlier bank'), h('button', { type: 'button', onclick: () => turn(1) }, 'Later bank'),
+        h('button', { type: 'button', onclick: () => desk.play.stop() }, 'Stop all')));
+    put(plotBox, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`),
+      drawPlot(view.rig, (pad) => {
+        const what = at(pad.pad_id);
+        return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], keyLabel: letters.get(pad.pad_id) }, {
+          role: 'button', tabindex: '0', 'data-pad': pad.pad_id, 'aria-label': `${padWords(pad, what)}${letters.has(pad.pad_id) ? `, key ${letters.get(pad.pad_id)}` : ''}`,
+          onpointerdown: (e) => { if (e.button) return; e.preventDefault(); e.currentTarget.focus?.(); strike(pad.pad_id, e.pressure && e.pointerType !== 'mouse' ? Math.max(0.3, e.pressure) : 0.8, 'click', e.pointerId); },
+          onkeydown: (e) => { if ((e.key === 'Enter' || e.key === ' ') && !e.repeat) { e.preventDefault(); e.stopPropagation(); strike(pad.pad_id, 0.8, 'key', e.key); } },
+          onkeyup: (e) => { if (e.key === 'Enter' || e.key === ' ') letGo(e.key); },
+        });
+      }, { label: `Bank ${bank.bank}`, scale: true }), legend(signs));
+    drawn = true;
+  }
+
+  function strike(pad, velocity, how, holdKey) {
+    if (!desk.play.engine.enabled) desk.play.enable();
+    held.set(holdKey, pad);
+    const answer = pads.hit(pad, velocity, how);
+    root.dataset.hitAnswer = answer ? `${answer.started}` : 'control';
+  }
+
+  function letGo(holdKey) {
+    const pad = held.get(holdKey);
+    held.delete(holdKey);
+    if (pad) pads.release(pad);
+  }
+
+  async function turn(by) {
+    const failed = await pads.setBank(pads.bank + by);
+    if (failed.length) say(failed[0], 'error');
+  }
+
+  async function listen() {
+    const { ok, text } = await pads.listen();
+    if (!ok) put(midiText, text);
+  }
+
+  const timers = new Map();
+  function light(pad) {
+    const group = plotBox.querySelector(`[data-pad="${CSS.escape(pad)}"]`);
+    if (!group) return;
+    group.classList.add('pad-hit');
+    clearTimeout(timers.get(pad));
+    timers.set(pad, setTimeout(() => group.classList.remove('pad-hit'), LIT_MS));
+  }
+
+  function note(text) {
+    log.unshift(text);
+    log.length = Math.min(log.length, LINES);
+    put(list, log.map((line) => h('li', {}, line)));
+  }
+
+  const off = pads.onEvent((e) => {
+    if (e.type === 'hit') light(e.pad);
+    else if (e.type === 'control') { light(e.pad); note([h('strong', {}, e.label), ` control hit, by ${e.how}`]); }
+    else if (e.type === 'start') note([h('strong', {}, e.clip), ` starts on ${e.pad}`]);
+    else if (e.type === 'stop' && e.reason !== 'end') note([h('strong', {}, e.clip), ` ${ENDED[e.reason] ?? 'cut off'}${e.by ? ` by ${e.by.clip ?? e.by}` : ''}`]);
+    else if (e.type === 'miss' && e.why !== 'sound off') note([h('strong', {}, e.clip ?? e.pad), ` did not sound: ${e.why}`]);
+    else if (e.type === 'midi') { put(midiText, e.inputs.length ? `Listening to ${e.inputs.join(', ')}.` : 'No MIDI input is plugged in yet.'); midiButton.setAttribute('aria-pressed', String(e.inputs.length > 0)); }
+    else if (e.type === 'unknown') note(`note ${e.note} on channel ${e.channel} belongs to no pad of this rig`);
+    else if (e.type === 'bank' && drawn) draw();
+    else if (e.type === 'ready') { put(state, e.failed.length ? e.failed[0] : `bank ${e.bank} is ready`); root.dataset.readyBank = String(e.bank); }
+  });
+
+  const down = (e) => {
+    if (e.ctrlKey || e.metaKey || e.altKey || e.target.closest?.('input, select, textarea')) return;
+    if (e.key === 'PageDown' || e.key === 'PageUp') { e.preventDefault(); turn(e.key === 'PageDown' ? 1 : -1); return; }
+    const pad = pads.keys.get(e.code);
+    if (!pad || e.repeat) return;
+    e.preventDefault();
+    strike(pad.pad_id, 0.8, 'key', e.code);
+  };
+  const up = (e) => letGo(e.code);
+  const lift = (e) => letGo(e.pointerId);
+  addEventListener('keydown', down);
+  addEventListener('keyup', up);
+  addEventListener('pointerup', lift);
+  addEventListener('pointercancel', lift);
+
+  const support = pads.midiSupport();
+  if (!support.ok) { put(midiText, support.text); midiButton.disabled = true; }
+  draw();
+  const stage = await get('/api/stage');
+  pads.setBank(stage.show === show ? stage.bank : 1);
+  return () => {
+    removeEventListener('keydown', down);
+    removeEventListener('keyup', up);
+    removeEventListener('pointerup', lift);
+    removeEventListener('pointercancel', lift);
+    off();
+    pads.close();
+  };
+}

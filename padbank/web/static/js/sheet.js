@@ -1,0 +1,37 @@
+// Sheet: the banks on paper, one a page or all on one; printed by the browser.
+
+import { get, part } from './api.js';
+import { choice, h, put } from './dom.js';
+import { drawPad, drawPlot, legend, padId, padWords } from './plot.js';
+import { giveSigns } from './tags.js';
+
+export async function open(root, desk, show) {
+  if (!show) {
+    put(root, h('h1', {}, 'Sheet'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
+    return () => {};
+  }
+  const view = await get(`/api/layouts/${part(show)}/banks`);
+  for (const pad of view.rig.pads) pad.pad_id = padId(pad);
+  const signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
+  const used = view.banks.filter((b) => b.places.length);
+  let how = 'each';
+  const pages = h('div', { class: 'sheets' });
+
+  function draw() {
+    root.classList.toggle('sheet-all', how === 'all');
+    put(pages, used.map((bank) => h('section', { class: 'sheet-page', 'aria-label': `Bank ${bank.bank}` },
+      h('header', { class: 'sheet-line' }, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`), h('p', { class: 'quiet' }, `${view.title} · ${view.date ?? ''} · layout ${view.layout}`)),
+      drawPlot(view.rig, (pad) => {
+        const what = { place: bank.places.find((p) => p.pad === pad.pad_id) ?? null, control: bank.controls.find((c) => c.pad === pad.pad_id) ?? null };
+        return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], most: 40 }, { role: 'img', 'aria-label': padWords(pad, what) });
+      }, { label: `Bank ${bank.bank}`, scale: true, className: 'plot paper' }),
+      how === 'each' ? legend(signs) : null)),
+    how === 'all' ? h('div', { class: 'sheet-legend' }, legend(signs)) : null);
+  }
+
+  put(root, h('div', { class: 'sheet-head no-print' }, h('div', {}, h('h1', {}, 'Sheet'), h('p', { class: 'quiet' }, 'Underlined by hand: not where the hands know it. Outlined: a control hit.')),
+    h('div', { class: 'row wrap' }, h('label', { class: 'row small-label' }, 'On paper ', choice([['each', 'one bank a page'], ['all', 'all banks on one']], how, (v) => { how = v; draw(); })),
+      h('button', { type: 'button', class: 'strong', onclick: () => print() }, 'Print'))), pages);
+  draw();
+  return () => {};
+}

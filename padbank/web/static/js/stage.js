@@ -1,0 +1,256 @@
+// Stage: the bank in use, to be read from a metre and a half. Follows the desk's page by its socket.
+
+import { createMidi, midiSupport } from '../engine/midi.js';
+import { get, openSocket } from './api.js';
+import { h, put, s, say } from './dom.js';
+import { LINE, fitName, letterShare } from './fit.js';
+import { padId } from './plot.js';
+import { giveSigns, signPath } from './tags.js';
+
+const LIT_MS = 180;
+const CONTROL_MS = 1600;
+/** Widest gap between pads that is kept, in millimetres of the rig: the rest goes to the names. */
+const GAP_MM = 9;
+/** Pads may be drawn this much wider or taller than they are. */
+const STRETCH = 1.7;
+/** Letter height for a distance: distance / 200 (FAA human factors guidance: 5 mm at 1 m, 10 mm at 2 m). */
+const DISTANCE_SHARE = 200;
+const READ_FROM_MM = 1500;
+const CARD_MM = 85.6; // ISO/IEC 7810 ID-1, the size of a bank card
+const CSS_MM = 25.4 / 96;
+
+const root = document.getElementById('stage');
+let view = null;
+let stage = { show: null, bank: 1 };
+let clockOffset = 0;
+let startedAt = null;
+let online = false;
+let midi = null;
+let signs = new Map();
+
+function recall(key) {
+  try { return localStorage.getItem(key); } catch { return null; }
+}
+function remember(key, value) {
+  try { localStorage.setItem(key, value); } catch { return false; }
+  return true;
+}
+
+/** Millimetres of glass for one CSS pixel: measured by the player, else a cautious guess. */
+function mmPerPx() {
+  const own = Number(recall('padbank-mm-per-px'));
+  if (own > 0.03 && own < 1) return own;
+  return matchMedia('(pointer: coarse)').matches ? 0.17 : CSS_MM;
+}
+
+const bankBox = h('p', { class: 'stage-bank' });
+const nextBox = h('p', { class: 'stage-next' });
+const clockBox = h('p', { class: 'stage-clock', role: 'timer', 'aria-label': 'Clock' });
+const sinceBox = h('p', { class: 'stage-since', role: 'timer', 'aria-label': 'Time since start' });
+const controlBox = h('p', { class: 'stage-control', role: 'status' });
+const linkBox = h('p', { class: 'stage-link', role: 'status' });
+const sizeBox = h('p', { class: 'stage-size' });
+const plot = h('div', { class: 'stage-plot', role: 'list', 'aria-label': 'Pads' });
+const button = (text, work, props = {}) => h('button', { type: 'button', onclick: work, ...props }, text);
+const midiButton = button('MIDI here', listen);
+const fullButton = button('Full screen', () => { if (document.fullscreenElement) document.exitFullscreen(); else document.documentElement.requestFullscreen?.().catch(() => say('This browser keeps the page in its window.')); stayAwake(); });
+
+put(root,
+  h('h1', { class: 'hidden' }, 'Stage'),
+  h('header', { class: 'stage-head' }, bankBox, controlBox, h('div', { class: 'stage-times' }, sinceBox, clockBox)),
+  plot,
+  h('footer', { class: 'stage-foot' },
+    button([h('span', { 'aria-hidden': 'true' }, '← '), 'Earlier'], () => turn(-1), { class: 'turn' }),
+    h('div', { class: 'stage-middle' }, nextBox, sizeBox, linkBox,
+      h('div', { class: 'row wrap' }, fullButton, button('Day or night', light), button('Start the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure), midiButton)),
+    button(['Later', h('span', { 'aria-hidden': 'true' }, ' →')], () => turn(1), { class: 'turn' })));
+
+function light() {
+  const now = document.documentElement.dataset.light === 'night' ? 'day' : 'night';
+  document.documentElement.dataset.light = now;
+  remember('padbank-light', now);
+}
+
+/** Where each pad goes: gaps drawn together, the rest stretched to fill the box. */
+export function arrange(pads, width, height) {
+  const squeeze = (spans) => {
+    const sorted = [...spans].sort((a, b) => a[0] - b[0]);
+    const cuts = [];
+    let end = sorted[0][1];
+    for (const [low, high] of sorted) {
+      if (low - end > GAP_MM) cuts.push([low, low - end - GAP_MM]);
+      end = Math.max(end, high);
+    }
+    return (value) => value - cuts.reduce((sum, [from, by]) => sum + (value >= from ? by : 0), 0);
+  };
+  const mapX = squeeze(pads.map((p) => [p.x_mm - p.w_mm / 2, p.x_mm + p.w_mm / 2]));
+  const mapY = squeeze(pads.map((p) => [p.y_mm - p.h_mm / 2, p.y_mm + p.h_mm / 2]));
+  const boxes = pads.map((p) => ({ pad: p, x: mapX(p.x_mm - p.w_mm / 2), y: mapY(p.y_mm - p.h_mm / 2), w: p.w_mm, h: p.h_mm }));
+  const left = Math.min(...boxes.map((b) => b.x));
+  const top = Math.min(...boxes.map((b) => b.y));
+  const wide = Math.max(...boxes.map((b) => b.x + b.w)) - left;
+  const high = Math.max(...boxes.map((b) => b.y + b.h)) - top;
+  let [sx, sy] = [width / wide, height / high];
+  if (sx > sy * STRETCH) sx = sy * STRETCH;
+  if (sy > sx * STRETCH) sy = sx * STRETCH;
+  const [dx, dy] = [(width - wide * sx) / 2, (height - high * sy) / 2];
+  return boxes.map((b) => ({ pad: b.pad, x: (b.x - left) * sx + dx, y: (b.y - top) * sy + dy, w: b.w * sx, h: b.h * sy }));
+}
+
+function draw() {
+  if (!view?.show) {
+    put(plot, h('div', { class: 'stage-empty', role: 'listitem' }, h('p', {}, 'Nothing is on stage yet.'), h('p', { class: 'quiet' }, 'Open Rehearse for a show on the computer that runs padbank: this screen follows it.')));
+    put(bankBox, 'padbank');
+    put(nextBox);
+    put(sizeBox);
+    return;
+  }
+  const bank = view.banks[Math.min(stage.bank, view.rig.banks) - 1];
+  put(bankBox, h('strong', {}, bank.bank), h('span', {}, ` ${bank.segments.join(', ') || 'spare'}`));
+  const next = view.banks[bank.bank % view.rig.banks];
+  put(nextBox, `next ${next.bank} ${next.segments.join(', ') || 'spare'}`);
+  const share = letterShare();
+  const perPx = mmPerPx();
+  const need = READ_FROM_MM / DISTANCE_SHARE / perPx / share;
+  let least = Infinity;
+  put(plot, arrange(view.rig.pads, plot.clientWidth, plot.clientHeight).map(({ pad, x, y, w, h: high }) => {
+    const place = bank.places.find((p) => p.pad === pad.pad_id);
+    const control = bank.controls.find((c) => c.pad === pad.pad_id);
+    const name = place?.clip ?? control?.label ?? '';
+    const sign = place?.tags.map((t) => signs.get(t)).find(Boolean);
+    const band = sign ? Math.min(26, w * 0.12) : 0;
+    const element = h('div', {
+      class: `strip ${control ? 'strip-control' : place ? 'strip-clip' : 'strip-empty'}${place?.moved ? ' strip-moved' : ''}`,
+      role: 'listitem', 'data-pad': pad.pad_id, 'aria-label': `${pad.surface} ${pad.number}: ${control ? `control hit ${control.label}` : place ? place.clip + (place.moved ? ', moved' : '') : 'empty'}`,
+      style: { left: `${x}px`, top: `${y}px`, width: `${w}px`, height: `${high}px` },
+    });
+    if (sign) element.append(h('span', { class: 'strip-band', style: { width: `${band}px`, background: sign.colour } }, s('svg', { viewBox: '0 0 16 16', width: band * 0.7, height: band * 0.7, 'aria-hidden': 'true' }, signPath(sign, { fill: '#fffdf3' }))));
+    if (name) {
+      const { lines, size } = fitName(name, w - band - 12, high - 14, { need, most: high * 0.5 });
+      if (place) least = Math.min(least, size);
+      element.append(h('span', { class: 'strip-name', style: { fontSize: `${size}px`, lineHeight: LINE, left: `${band}px` } }, lines.map((line) => h('span', { class: 'strip-line' }, line))));
+    }
+    return element;
+  }));
+  root.dataset.bank = String(bank.bank);
+  if (least < Infinity) {
+    const mm = least * share * perPx;
+    const from = (mm * DISTANCE_SHARE) / 1000;
+    root.dataset.letterMm = mm.toFixed(2);
+    put(sizeBox, `smallest letters ${mm.toFixed(1)} mm, read from ${from.toFixed(1)} m`, from < READ_FROM_MM / 1000 ? h('strong', {}, ': come closer, or use a larger screen') : '', Number(recall('padbank-mm-per-px')) > 0 ? '' : ' (screen not measured yet)');
+  }
+}
+
+async function readView() {
+  try {
+    view = await get('/api/stage/banks');
+  } catch (error) {
+    view = null;
+    put(linkBox, error.message);
+  }
+  if (view?.show) {
+    for (const pad of view.rig.pads) pad.pad_id = padId(pad);
+    signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
+    midi?.setMap(view.rig.pads, []);
+  }
+  draw();
+  root.dataset.ready = view?.show ?? 'none';
+}
+
+function turn(by) {
+  if (!view?.show) return;
+  const bank = ((stage.bank - 1 + by + view.rig.banks) % view.rig.banks) + 1;
+  stage = { ...stage, bank };
+  draw();
+  socket.tell({ kind: 'bank', bank });
+}
+
+const timers = new Map();
+function lit(pad) {
+  const element = plot.querySelector(`[data-pad="${CSS.escape(pad)}"]`);
+  if (!element) return;
+  element.classList.add('strip-hit');
+  clearTimeout(timers.get(pad));
+  timers.set(pad, setTimeout(() => element.classList.remove('strip-hit'), LIT_MS));
+  const control = view.banks[stage.bank - 1]?.controls.find((c) => c.pad === pad);
+  if (control) {
+    put(controlBox, control.label);
+    clearTimeout(timers.get('control'));
+    timers.set('control', setTimeout(() => controlBox.replaceChildren(), CONTROL_MS));
+  }
+}
+
+const socket = openSocket('/ws/stage', async (message) => {
+  if (message.kind === 'open' || message.kind === 'closed') {
+    online = message.kind === 'open';
+    put(linkBox, online ? '' : 'The computer does not answer: trying again.');
+    if (online && root.dataset.ready) await readView();
+  } else if (message.kind === 'stage') {
+    const before = stage;
+    stage = message.stage;
+    clockOffset = stage.clock_s * 1000 - Date.now();
+    startedAt = stage.since_start_s === null ? null : Date.now() - stage.since_start_s * 1000;
+    if (before.show !== stage.show || !view) await readView();
+    else if (before.bank !== stage.bank) draw();
+    tick();
+  } else if (message.kind === 'hit') {
+    if (message.bank !== stage.bank) { stage = { ...stage, bank: message.bank }; draw(); }
+    lit(message.pad);
+    root.dataset.lastHit = message.pad;
+  } else if (message.kind === 'changed') await readView();
+});
+
+function tick() {
+  const now = new Date(Date.now() + clockOffset);
+  put(clockBox, now.toLocaleTimeString('en-GB', { hour: '2-digit', minute: '2-digit' }));
+  if (startedAt === null) put(sinceBox);
+  else {
+    const seconds = Math.max(0, Math.floor((Date.now() - startedAt) / 1000));
+    put(sinceBox, `${Math.floor(seconds / 3600)}:${String(Math.floor(seconds / 60) % 60).padStart(2, '0')}:${String(seconds % 60).padStart(2, '0')}`);
+  }
+}
+setInterval(tick, 1000);
+
+function measure() {
+  let px = CARD_MM / mmPerPx();
+  const bar = h('div', { class: 'card-bar', 'aria-hidden': 'true' });
+  const slider = h('input', { type: 'range', min: '150', max: '1200', step: '1', value: px, 'aria-label': 'Width of the bar', oninput: () => { px = Number(slider.value); bar.style.width = `${px}px`; } });
+  bar.style.width = `${px}px`;
+  const dialog = h('dialog', { class: 'ask measure', 'aria-label': 'Measure this screen', onclose: () => { if (dialog.returnValue === 'keep') { remember('padbank-mm-per-px', String(CARD_MM / px)); draw(); } dialog.remove(); } },
+    h('form', { method: 'dialog' }, h('p', {}, 'Hold a bank card against the screen and make the bar as wide as the card (85.6 mm). Then the letters’ height is known.'), bar, slider,
+      h('div', { class: 'row' }, h('button', { value: 'keep', class: 'strong' }, 'That is the width'), h('button', { value: '' }, 'Leave it'))));
+  document.body.append(dialog);
+  dialog.showModal();
+}
+
+async function listen() {
+  midi ??= createMidi({
+    pads: view?.show ? view.rig.pads : [],
+    controls: [],
+    onHit: ({ pad, velocity }) => { lit(pad); socket.tell({ kind: 'hit', pad, bank: stage.bank, velocity: Math.round(velocity * 127) }); },
+    onBank: ({ bank }) => { if (view?.show && bank <= view.rig.banks) { stage = { ...stage, bank }; draw(); socket.tell({ kind: 'bank', bank }); } },
+    onState: ({ inputs }) => say(inputs.length ? `Listening to ${inputs.join(', ')}.` : 'No MIDI input is plugged in yet.'),
+  });
+  const { ok, text } = await midi.start();
+  if (!ok) say(text, 'error');
+}
+
+let lock = null;
+async function stayAwake() {
+  if (!('wakeLock' in navigator) || lock) return;
+  try {
+    lock = await navigator.wakeLock.request('screen');
+  } catch {
+    lock = null; // the battery is low or the page is hidden: the screen's own settings decide
+  }
+}
+document.addEventListener('visibilitychange', () => { if (document.visibilityState === 'visible' && lock) { lock = null; stayAwake(); } });
+
+addEventListener('keydown', (e) => {
+  if (e.target.closest?.('input, dialog') || e.ctrlKey || e.metaKey || e.altKey) return;
+  if (['ArrowRight', 'PageDown'].includes(e.key)) { e.preventDefault(); turn(1); }
+  else if (['ArrowLeft', 'PageUp'].includes(e.key)) { e.preventDefault(); turn(-1); }
+});
+new ResizeObserver(() => draw()).observe(plot);
+if (!midiSupport().ok) midiButton.hidden = true;
+tick();

@@ -1,0 +1,236 @@
+"""Before and after an export: what would change on the card, and what has been proved.
+
+Functions: ``look``, ``proof_of``, ``mounted_folders``.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from padbank.domain import Finding
+from padbank.errors import CardError, InputError
+from padbank.files.oncard import OldSet, read_set
+from padbank.files.verify import VerifiedFile
+from padbank.store.library import Library
+from padbank.workflow.arrange import read_board, weigh
+from padbank.workflow.export import Exported, prepare_export
+from padbank.workflow.ready import Check
+from padbank.workflow.verify import Verified
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookedFile:
+    path: str
+    clip: str = ""
+    n_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What an export would do: files by what becomes of them, sizes and findings."""
+
+    title: str
+    folder: Path
+    layout: int
+    files: int
+    n_bytes: int
+    free_bytes: int | None
+    state: str
+    """what is in the folder now, in words"""
+    write: tuple[LookedFile, ...]
+    keep: tuple[LookedFile, ...]
+    remove: tuple[LookedFile, ...]
+    findings: tuple[Finding, ...]
+
+
+def export_folder(library: Library, text: str) -> Path:
+    """The export folder that a person typed.
+
+    Raises
+    ------
+    InputError
+        when it is no whole path, a file, or inside the library
+    """
+    folder = Path(os.path.expanduser(text.strip().strip('"')))
+    if not folder.is_absolute():
+        raise InputError(f"{text.strip() or 'nothing'} is not a whole path: begin it at the top, such as {Path.home() / 'exports'}")
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder} is a file: choose a folder")
+    inside = library.folder.resolve()
+    if folder.resolve() == inside or inside in folder.resolve().parents:
+        raise InputError(f"{folder} lies inside the library: choose a folder outside it")
+    return folder
+
+
+def look(library: Library, name: str, folder: Path) -> Look:
+    """Compare a show's set as it would be with what ``folder`` holds. Changes nothing."""
+    prepared = prepare_export(library, name)
+    plan = prepared.plan
+    on_card = read_set(folder / plan.folder)
+    old = OldSet(on_card)
+    write: list[LookedFile] = []
+    keep: list[LookedFile] = []
+    for file in plan.files:
+        known = old.known(file)
+        entry = LookedFile(path=file.path, clip=file.clip, n_bytes=file.est_bytes)
+        (write if known is None else keep).append(entry)
+    wanted = {f.path for f in plan.files} | {e.path for e in (on_card.card.extras if on_card.card else ())}
+    remove = [LookedFile(path=p, n_bytes=n) for p, n in sorted(old.sizes.items()) if p not in wanted]
+    return Look(
+        title=prepared.opened.show.title or name,
+        folder=folder / plan.folder,
+        layout=prepared.layout.number,
+        files=len(plan.files),
+        n_bytes=sum(f.est_bytes for f in plan.files),
+        free_bytes=_free(folder),
+        state=on_card.text,
+        write=tuple(write),
+        keep=tuple(keep),
+        remove=tuple(remove),
+        findings=prepared.findings,
+    )
+
+
+def _free(folder: Path) -> int | None:
+    for place in (folder, *folder.parents):
+        if place.exists():
+            try:
+                return shutil.disk_usage(place).free
+            except OSError:
+                return None
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """A set read back and measured again, with the checklist."""
+
+    ok: bool
+    folder: Path
+    checks: tuple[Check, ...]
+    to_do: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    files: tuple[VerifiedFile, ...]
+    written: int = 0
+    kept: int = 0
+    removed: int = 0
+
+
+def proof_of(library: Library, verified: Verified, exported: Exported | None = None, name: str | None = None) -> Proof:
+    """The checklist of what was proved, each line with its figures, and what is left to do by hand."""
+    files = tuple(row for report in verified.reports for row in report.files)
+    worst = max((abs(f.off_lu) for f in files if f.off_lu is not None and f.short_lu < 0.05), default=0.0)
+    short = {f.clip for f in files if f.short_lu >= 0.05}
+    peaks = [(f.true_peak_dbtp, f.ceiling_dbtp) for f in files if f.true_peak_dbtp is not None]
+    high = max(peaks, default=None)
+    codes = {f.code for f in verified.findings if f.severity == "error"}
+    checks = [
+        Check(text="the set on the card is whole and as planned", ok=verified.all_as_planned, figures=f"{len(files)} files read back"),
+        Check(
+            text="every clip is at its level",
+            ok="level" not in codes,
+            figures=f"worst {worst:.2f} LU off, {len(short)} clips reported short",
+        ),
+        Check(
+            text="no true peak passes the ceiling",
+            ok="true-peak" not in codes,
+            figures="no peaks to measure" if high is None else f"highest {high[0]:.2f} dBTP, ceiling {high[1]:g}",
+        ),
+    ]
+    to_do: list[str] = []
+    findings = list(verified.findings)
+    if exported is not None and name is not None:
+        findings = [*exported.findings, *findings]
+        board = read_board(library, name)
+        weighed = weigh(board)
+        missing = [item for item in weighed.left_out if item.must]
+        wants = [w for s in board.show.segments for w in s.wants]
+        placed = {p.clip for p in board.layout.places}
+        uncleared = sorted(n for n in placed if n in board.opened.clips and not board.opened.clips[n].cleared)
+        checks += [
+            Check(
+                text="every must is under a pad",
+                ok=not missing,
+                figures=f"{sum(w.must for w in wants)} musts, {len(weighed.left_out)} wishes left out",
+            ),
+            Check(
+                text="the layout keeps every limit of the rig",
+                ok=not any(f.severity == "error" for f in weighed.findings),
+                figures=f"{len(placed)} clips on {len(board.layout.places)} pads",
+            ),
+            Check(text="rights are stated for every clip", ok=not uncleared, figures=f"{len(placed) - len(uncleared)} of {len(placed)}"),
+        ]
+        controls = sorted({c.label for c in board.layout.controls})
+        banks = len({p.bank for p in board.layout.places})
+        to_do.append("Eject the card safely, put it in, load the set.")
+        to_do.append(f"Step through all {banks} banks: one quiet hit on every pad and pedal, the sheet beside you.")
+        if controls:
+            to_do.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")
+        to_do.append(
+            "Play the loudest pad at low monitor level, then set the monitors: loud cues and long sessions can harm hearing."
+        )
+        if board.moved:
+            to_do.append(f"{len(board.moved)} pads are not where the hands know them (underlined on the sheet): play them twice.")
+    written = exported.written if exported is not None else None
+    return Proof(
+        ok=all(c.ok for c in checks),
+        folder=verified.reports[0].folder,
+        checks=tuple(checks),
+        to_do=tuple(to_do),
+        findings=tuple(dict.fromkeys(findings)),
+        files=files,
+        written=len(written.written) if written else 0,
+        kept=len(written.kept) + len(written.moved) if written else 0,
+        removed=len(written.removed) if written else 0,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MountedFolder:
+    path: str
+    about: str
+
+
+def mounted_folders(extra: Sequence[Path] = ()) -> list[MountedFolder]:
+    """Cards and drives that are plugged in, and ``extra`` folders that are there."""
+    found = [MountedFolder(path=str(p), about="beside the library") for p in extra if p.is_dir()]
+    for place in _drives():
+        try:
+            free = shutil.disk_usage(place).free
+        except OSError:
+            continue  # a drive without a card in it
+        found.append(MountedFolder(path=str(place), about=f"{free / 1e9:.1f} GB free"))
+    return found
+
+
+def _drives() -> list[Path]:
+    if sys.platform == "win32":
+        system = os.environ.get("SYSTEMDRIVE", "C:").upper()
+        return [Path(f"{c}:\\") for c in "DEFGHIJKLMNOPQRSTUVWXYZAB" if f"{c}:" != system and os.path.exists(f"{c}:\\")]
+    if sys.platform == "darwin":
+        return sorted(p for p in _inside(Path("/Volumes")) if not p.is_symlink())
+    user = os.environ.get("USER", "")
+    places = [*_inside(Path("/media") / user), *_inside(Path("/run/media") / user), *_inside(Path("/mnt"))]
+    return sorted(p for p in places if os.path.ismount(p))
+
+
+def _inside(folder: Path) -> list[Path]:
+    try:
+        return [p for p in folder.iterdir() if p.is_dir()]
+    except OSError:
+        return []
+
+
+def refuse_unless_listed(folder: Path, allowed: Sequence[str]) -> None:
+    """Raise CardError unless ``folder`` is one of ``allowed`` or lies inside one of them."""
+    real = folder.resolve()
+    for each in allowed:
+        top = Path(each).resolve()
+        if real == top or top in real.parents:
+            return
+    raise CardError(f"{folder} was not chosen on the computer that runs padbank: choose it there first")
