@@ -8,6 +8,8 @@ import sys
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import signal
 
 from padbank.domain import Recipe
@@ -255,3 +257,48 @@ def test_even_leaves_nothing_short():
             ), name
             assert made.limited_db <= 0.35
             assert made.reason == ""
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    frames=st.sampled_from([1, 2, 3, 10, 50, 400, 3000, 12_000]),
+    rates=st.tuples(
+        st.sampled_from([8000, 11_025, 44_100, 96_000]), st.sampled_from([22_050, 44_100, 48_000])
+    ),
+    channels=st.tuples(st.integers(1, 2), st.integers(1, 2)),
+    kind=st.sampled_from(["noise", "decay", "square", "constant", "lone frame"]),
+    level_db=st.floats(-110, 12),
+    role=st.sampled_from(["hit", "phrase"]),
+    rule=st.sampled_from(["limit", "short", "even"]),
+    bits=st.sampled_from([16, 24]),
+)
+def test_whatever_comes_in_level_and_ceiling_hold(
+    frames, rates, channels, kind, level_db, role, rule, bits
+):
+    rng = np.random.default_rng(frames)
+    sound = rng.standard_normal((frames, channels[0]))
+    if kind == "decay":
+        sound *= np.exp(-np.arange(frames) / (0.02 * rates[0]))[:, None]
+    elif kind == "square":
+        sound = np.sign(sound)
+    elif kind == "constant":
+        sound[:] = 1.0
+    elif kind == "lone frame":
+        sound[:] = 0.0
+        sound[frames // 3] = 1.0
+    sound *= 10 ** (level_db / 20)
+    try:
+        clip = prepare(
+            sound, rates[0], Recipe(role=role), out_rate_hz=rates[1], channels=channels[1]
+        )
+    except InputError as error:
+        assert "lengthen" in str(error)  # shorter than one frame at the new rate
+        return
+    made = finished(clip, rates[1], role=role, level_rule=rule, bits=bits)
+    loudness = made.measurement.loudness_lufs(role)
+    if loudness is None or "silen" in made.reason:
+        assert made.gain_db == 0.0
+        return
+    assert loudness + made.short_lu == pytest.approx(-16.0, abs=0.02)
+    peak = np.abs(signal.resample_poly(to_float(made.pcm, bits), 8, 1, axis=0)).max()
+    assert 20 * np.log10(peak) <= -0.95
