@@ -69,6 +69,7 @@ class Best:
         self.cost = math.inf
         self.bound = 0.0
         self.first_s: float | None = None
+        self.first_cost = math.inf
 
     def offer(self, held: Held) -> bool:
         """Judge a layout; True when it is better than what was there."""

@@ -247,14 +247,19 @@ def risky_hits(problem: Problem, held: Held, served: list[Served]) -> float:
 
 
 def risky_neighbours(problem: Problem, held: Held) -> int:
-    """How many (pad, risky neighbour) pairs the layout has, whatever their hits."""
-    pairs = 0
-    for bank, at in enumerate(held.at):
-        for pad, (clip, _, _) in at.items():
-            for other, _ in problem.miss[pad]:
-                if other in held.control_pads[bank] or (clip in problem.quiet and other in at and at[other][0] in problem.loud):
-                    pairs += 1
-    return pairs
+    """How many pairs of a quiet clip and a loud one within a mis-hit's reach, whatever their hits.
+
+    Pads beside a control hit are not counted: where all pads are used they
+    cannot be avoided.
+    """
+    return sum(
+        1
+        for at in held.at
+        for pad, (clip, _, _) in at.items()
+        if clip in problem.quiet
+        for other, _ in problem.miss[pad]
+        if other in at and at[other][0] in problem.loud
+    )
 
 
 def quality_lost(problem: Problem, held: Held) -> float:

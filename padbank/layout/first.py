@@ -63,8 +63,12 @@ def _voice_part(problem: Problem, filler: Filler, clip: int) -> float:
     return part
 
 
-def first_layout(problem: Problem) -> Held:
-    """A layout that keeps the rig's limits; it may miss musts where the limits are tight."""
+def first_layout(problem: Problem, *, keep_known: bool = False) -> Held:
+    """A layout that keeps the rig's limits; it may miss musts where the limits are tight.
+
+    ``keep_known``: clips begin where the hands know them, and nothing is
+    arranged anew.
+    """
     held = empty_held(problem)
     _place_controls(problem, held)
     filler = Filler(problem, held)
@@ -73,6 +77,14 @@ def first_layout(problem: Problem) -> Held:
     for clip, pad, bank in problem.pins:
         if bank is not None and pad in filler.allowed(clip, bank):
             filler.place(clip, bank, [pad])
+
+    if keep_known:
+        asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
+        wanted_at_all = {c for c, _ in asked}
+        for clip, spots in problem.known.items():
+            for bank, pad in sorted(spots):
+                if clip in wanted_at_all and pad in filler.allowed(clip, bank):
+                    filler.place(clip, bank, [pad])
 
     orders: list[tuple[bool, float, int, int, int]] = []
     for d, demand in enumerate(problem.demands):
@@ -120,7 +132,7 @@ def first_layout(problem: Problem) -> Held:
         _drop(problem, filler, device)
         filler.grow(device)
     hits = home_hits(problem)
-    for bank in range(problem.banks):
+    for bank in range(problem.banks) if not keep_known else ():
         arrange(problem, held, bank, hits)
     return held
 

@@ -20,14 +20,27 @@ from padbank.layout.program import run_program
 
 
 def improve_banks(
-    best: Best, banks: tuple[int, ...], clock: Clock, *, risk: bool, seconds: float, nodes: int = 200
+    best: Best,
+    banks: tuple[int, ...],
+    clock: Clock,
+    *,
+    risk: bool,
+    seconds: float,
+    nodes: int = 200,
+    strangers: bool = True,
 ) -> bool:
     """Solve some banks again with all others kept; True when the layout got better."""
     problem, held = best.problem, best.held
     if held is None:
         return False
     whole = len(banks) == problem.banks
-    scope = Scope(banks=banks, held=held, risk=risk, elastic=not best.feasible and not whole)
+    scope = Scope(
+        banks=banks,
+        held=held,
+        risk=risk,
+        strangers=strangers,
+        elastic=not best.feasible and not whole,
+    )
     model = build_model(problem, scope)
     limit = seconds if clock.left_s() is None else min(seconds, clock.left_s() or 0.05)
     outcome = run_program(
@@ -35,7 +48,7 @@ def improve_banks(
         seconds=None if clock.seconds is None else limit,
         start=model.start(held, serve(problem, held)),
         nodes=nodes,
-        relative_gap=1e-5,
+        relative_gap=1e-4,
         should_stop=clock.should_stop,
         now=clock.now,
     )
@@ -55,7 +68,9 @@ def sweep_each(best: Best, clock: Clock, part: float, *, risk: bool) -> int:
     for bank in _dearest(best) if best.held is not None else ():
         if clock.over(part):
             break
-        better += improve_banks(best, (bank,), clock, risk=risk, seconds=3.0)
+        better += improve_banks(
+            best, (bank,), clock, risk=risk, seconds=1.0, nodes=5, strangers=False
+        )
     return better
 
 

@@ -47,6 +47,7 @@ class Scope:
     pool : clips away from their banks take a place in any bank, not in one
     voices : voice limits are in
     new_pads : the price of a clip's second pad is in
+    strangers : clips without a place that no free bank asks for may come in
     elastic : musts may be missed at ``MISSING_S`` each, for layouts on the way
     """
 
@@ -56,6 +57,7 @@ class Scope:
     pool: bool = False
     voices: bool = True
     new_pads: bool = True
+    strangers: bool = True
     elastic: bool = False
 
 
@@ -161,7 +163,7 @@ class _Builder:
             )
             inside = held is not None and any(b in self.free for b, _ in held.where.get(clip, ()))
             nowhere = held is None or clip not in held.where
-            if at_home or inside or nowhere or clip in self.tied:
+            if at_home or inside or (nowhere and self.scope.strangers) or clip in self.tied:
                 keep.append(clip)
         return keep
 

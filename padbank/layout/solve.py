@@ -98,7 +98,9 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     """
     progress(0, 5, "first layout")
     best.offer(first_layout(best.problem))
-    best.first_s = clock.spent_s
+    if best.problem.known:
+        best.offer(first_layout(best.problem, keep_known=True))
+    best.first_s, best.first_cost = clock.spent_s, best.objective
 
     progress(1, 5, "relaxation")
     pool = build_model(
@@ -162,7 +164,7 @@ def _grow_groups(
             turn=turn // len(plan),
             seconds=1.0 + size,
             risk=risk,
-            nodes=100,
+            nodes=30,
         )
         if side.fresh:
             before = best.cost
