@@ -5,9 +5,9 @@ peak and the true-peak limiter both look there.
 
 The interpolator is a sinc under a Kaiser window, 64 taps for every fraction
 (BS.1770-5 Annex 2 gives 12 taps and allows "similar or superior"). Its error
-stays below 5e-5 of the level up to 0.4535 of the sample rate (20 kHz at
-44.1 kHz); above that it falls off, and reaches half the level at half the
-rate. Before its first and after its last frame a sound counts as silence.
+stays below 7e-5 of the level (0.0006 dB) up to 0.4535 of the sample rate
+(20 kHz at 44.1 kHz). Between there and half the rate it falls off steeply:
+0.8 dB at 0.475, 6 dB at 0.49. Before its first and after its last frame a sound counts as silence.
 
 Functions: ``oversampled``, ``frame_peaks``; ``windowed_sinc``, ``taps_at``,
 ``interval_matrix`` for those who build their own products.

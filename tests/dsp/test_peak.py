@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from padbank.dsp import peak as peak_module
-from padbank.dsp.interpolate import frame_peaks, oversampled
+from padbank.dsp.interpolate import BEFORE, TAPS, frame_peaks, oversampled, taps_at
 from padbank.dsp.peak import TruePeakMeter, sample_peak, true_peak
 
 PAD = 2_048
@@ -144,6 +144,15 @@ def test_small_sounds() -> None:
     assert true_peak(np.array([-0.5]), 44_100) == pytest.approx(0.5, rel=1e-6)
     assert true_peak(np.full(20_000, 0.25), 44_100) > 0.25  # its ends ring
     assert sample_peak(np.array([0.1, -0.7, 0.2])) == 0.7
+
+
+def test_interpolator_is_as_flat_as_documented() -> None:
+    """Response of every eighth of a frame up to 20 kHz at 44.1 kHz: within 7e-5 of 1."""
+    angle = 2 * np.pi * np.linspace(0.0, 0.4535, 2_000)
+    at = np.arange(TAPS) - BEFORE
+    for fraction in np.arange(8) / 8:
+        response = np.exp(1j * np.outer(angle, at - fraction)) @ taps_at(float(fraction))
+        assert np.abs(response - 1.0).max() < 7e-5
 
 
 @pytest.mark.parametrize("factor", [1, 2, 4, 8])
