@@ -107,10 +107,10 @@ def _cpu_seconds(work: Callable[[], object]) -> float:
 
 
 def _interleaved(
-    contestants: Sequence[tuple[str, Callable[[], float]]], rounds: int
+    contestants: Sequence[tuple[str, Callable[[], float]]], rounds: int, *, warm_up: bool = True
 ) -> dict[str, list[float]]:
     """CPU seconds by contestant, one turn each in every round after one to warm up."""
-    for _, turn in contestants:
+    for _, turn in contestants if warm_up else ():
         turn()
     seconds: dict[str, list[float]] = {name: [] for name, _ in contestants}
     for _ in range(rounds):
@@ -130,14 +130,14 @@ def _row(title: str, seconds: dict[str, list[float]], samples: int) -> list[str]
         ratios = [a / b for a, b in zip(theirs, ours, strict=True)]
         ratio = "" if name == "padbank" else f"{statistics.median(ratios):8.1f} x"
         per_sample = statistics.median(theirs) / samples * 1e9
-        lines.append(f"{title:34}{name:14}{statistics.median(theirs):9.3f} s{per_sample:9.2f} ns{ratio}")
+        lines.append(f"{title:40}{name:12}{statistics.median(theirs):9.3f} s{per_sample:9.2f} ns{ratio}")
         title = ""
     return lines
 
 
 def _speed(say: Say, seconds: float, rounds: int) -> None:
     say(f"CPU time for {seconds:.0f} s of stereo at {RATE_HZ} Hz, medians of {rounds} interleaved rounds")
-    say(f"{'work and sound':34}{'meter':14}{'CPU':>11}{'a sample':>12}{'  theirs/ours'}")
+    say(f"{'work and sound':40}{'meter':12}{'CPU':>11}{'a sample':>12}{'  theirs/ours'}")
     with tempfile.TemporaryDirectory() as folder:
         for kind, sound in (
             ("music", music(seconds)),
@@ -244,7 +244,8 @@ def _long_file(say: Say, minutes: int) -> None:
                     meter.feed(block)
                 meter.result()
 
-        seconds = _interleaved([("decode", _timed(decode)), ("padbank", _timed(decode_and_measure))], 3)
+        turns = [("decode", _timed(decode)), ("padbank", _timed(decode_and_measure))]
+        seconds = _interleaved(turns, 3, warm_up=False)
         ratio = statistics.median(
             a / b for a, b in zip(seconds["padbank"], seconds["decode"], strict=True)
         )
