@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import time
+from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -30,9 +31,9 @@ class Program:
     whole: list[bool] = field(default_factory=list)
     row_low: list[float] = field(default_factory=list)
     row_high: list[float] = field(default_factory=list)
-    starts: list[int] = field(default_factory=lambda: [0])
-    indices: list[int] = field(default_factory=list)
-    values: list[float] = field(default_factory=list)
+    starts: array[int] = field(default_factory=lambda: array("i", [0]))
+    indices: array[int] = field(default_factory=lambda: array("i"))
+    values: array[float] = field(default_factory=lambda: array("d"))
     constant: float = 0.0
 
     def column(
@@ -56,7 +57,7 @@ class Program:
         if isinstance(factors, (int, float)):
             self.values.extend([float(factors)] * len(columns))
         else:
-            self.values.extend(factors)
+            self.values.extend(float(f) for f in factors)
         self.indices.extend(columns)
         self.starts.append(len(self.indices))
         self.row_low.append(low)

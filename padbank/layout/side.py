@@ -41,6 +41,7 @@ class SideRun:
         self._lock = threading.Lock()
         self._values: np.ndarray | None = None
         self._bound = -math.inf
+        self._taken = 1e12
         self._outcome: Outcome | None = None
         self._thread: threading.Thread | None = None
         self._error: BaseException | None = None
@@ -110,13 +111,31 @@ class SideRun:
             return self._bound
 
     @property
+    def ready(self) -> bool:
+        """The run has come to its end."""
+        return self._thread is None or not self._thread.is_alive()
+
+    @property
     def fresh(self) -> bool:
-        """A solution has come that was not taken yet (never asked without a time limit)."""
+        """A solution much better than the last one taken is there, or the run is over.
+
+        Never without a time limit: there, only the end counts.
+        """
         with self._lock:
-            return self._clock.seconds is not None and self._values is not None
+            if self._clock.seconds is None or self._values is None:
+                return False
+            return self._outcome is not None or self._cost() < self._taken - 0.003 * abs(self._taken)
+
+    def _cost(self) -> float:
+        program = self.model.program
+        assert self._values is not None
+        return program.constant + float(np.dot(program.cost, self._values))
 
     def take(self) -> np.ndarray | None:
         """The latest solution, once."""
         with self._lock:
-            values, self._values = self._values, None
+            values = self._values
+            if values is not None:
+                self._taken = self._cost()
+            self._values = None
             return values

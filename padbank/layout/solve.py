@@ -16,7 +16,7 @@ from padbank.layout.cost import Term, serve
 from padbank.layout.evaluate import LeftOut
 from padbank.layout.first import first_layout
 from padbank.layout.held import arrange, extract, home_hits
-from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
+from padbank.layout.improve import pack_pooled, settle, sweep_each, sweep_groups
 from padbank.layout.model import Model, Scope, build_model
 from padbank.layout.problem import ClipFacts, Problem, build_problem
 from padbank.layout.program import run_program
@@ -88,48 +88,47 @@ def solve(
 
 EXACT_COLUMNS = 12_000
 """up to this many variables of the pooled model the whole model is solved to the end"""
+TINY_COLUMNS = 1_500
+"""up to this many, straight away"""
+EXACT_NODES = 20_000
+"""branch-and-bound nodes of the exact finish when no time limit is set"""
 
 
 def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
-    """First layout, relaxation, then bound and layout side by side, exact finish.
+    """First layout, then bound and layout side by side, exact finish.
 
-    The pooled model runs in a thread of its own (HiGHS works outside Python's
-    lock) while banks are improved one by one and in groups.
+    A model of the whole show runs in a thread of its own (HiGHS works outside
+    Python's lock) while banks are improved one by one and in groups.
     """
+    problem = best.problem
+    everything = tuple(range(problem.banks))
     progress(0, 5, "first layout")
-    best.offer(first_layout(best.problem))
-    if best.problem.known:
-        best.offer(first_layout(best.problem, keep_known=True))
+    best.offer(first_layout(problem))
+    if problem.known:
+        best.offer(first_layout(problem, keep_known=True))
     best.first_s, best.first_cost = clock.spent_s, best.objective
 
-    progress(1, 5, "relaxation")
-    pool = build_model(
-        best.problem,
-        Scope(banks=tuple(range(best.problem.banks)), risk=False, pool=True, new_pads=False),
-    )
-    small = pool.program.columns <= EXACT_COLUMNS
-    side = SideRun(pool, clock, start=_start(best, pool), part=0.45 if small else 0.97)
-    side.begin()
-    try:
-        progress(2, 5, "bank by bank")
-        sweep_each(best, clock, 0.4, risk=False)
-        if small:
-            _grow_groups(best, clock, side, 0.3, most=4)
-            progress(3, 5, "who goes to which bank")
-            side.end(wait=clock.seconds is None or not clock.over(0.45))
-            _take_pool(best, side)
-        else:
-            progress(3, 5, "groups of banks")
-            _grow_groups(best, clock, side, 0.97)
-    finally:
-        side.end(wait=clock.seconds is None)
-        best.lift(side.bound)
-    if not small:
-        _take_pool(best, side)
-    if small and not clock.over() and not best.proved:
-        progress(4, 5, "exact model")
+    progress(1, 5, "who goes to which bank")
+    pool = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
+    columns = pool.program.columns
+    small, tiny = columns <= EXACT_COLUMNS, columns <= TINY_COLUMNS
+    share = 0.1 if tiny else 0.3 if small else 0.9
+    _side_by_side(best, clock, pool, share, ((2, False), (3, False)), sweep=True)
+    if small and not tiny and not _done(best, clock):
+        progress(2, 5, "all banks at once, and in groups")
+        plain = build_model(problem, Scope(banks=everything, risk=False))
+        _side_by_side(best, clock, plain, 0.9, ((4, False), (3, True), (5, False)))
+    if small and not _done(best, clock):
+        progress(3, 5, "exact model")
         _exact_stage(best, clock)
+    elif not _done(best, clock):
+        progress(3, 5, "groups of banks")
+        _groups_until(best, clock, 1.0, ((2, True), (3, False)), most=2)
     progress(5, 5, "done")
+
+
+def _done(best: Best, clock: Clock) -> bool:
+    return clock.over() or best.proved
 
 
 def _start(best: Best, model: Model) -> dict[int, float] | None:
@@ -138,23 +137,58 @@ def _start(best: Best, model: Model) -> dict[int, float] | None:
     return model.start(best.held, serve(best.problem, best.held))
 
 
-def _take_pool(best: Best, side: SideRun) -> None:
-    """Give the pooled clips of the side run's latest solution banks, and offer that."""
-    values = side.take()
-    if values is not None:
-        held, pooled = extract(side.model, values)
-        best.offer(pack_pooled(best.problem, held, pooled))
-
-
-def _grow_groups(
-    best: Best, clock: Clock, side: SideRun, part: float, most: int = 1000
+def _side_by_side(
+    best: Best,
+    clock: Clock,
+    model: Model,
+    part: float,
+    plan: tuple[tuple[int, bool], ...],
+    sweep: bool = False,
 ) -> None:
-    """Ever larger groups of banks, first without risk, then with it."""
-    banks = best.problem.banks
-    plan = [(2, False), (3, False), (2, True), (4, False), (3, True)]
-    plan = [(size, risk) for size, risk in plan if 2 * size <= banks]
+    """A whole model in a thread for its bound and solutions, groups of banks meanwhile."""
+    side = SideRun(model, clock, start=_start(best, model), part=part)
+    side.begin()
+    limited = clock.seconds is not None
+    try:
+        if sweep:
+            sweep_each(best, clock, part, risk=False)
+        _groups_until(best, clock, part, plan, most=1000 if limited else len(plan), side=side)
+    finally:
+        side.end(wait=not limited or not (clock.over(part) or side.ready))
+        best.lift(side.bound)
+    _take(best, side, clock)
+
+
+def _take(best: Best, side: SideRun, clock: Clock) -> None:
+    """Turn the side run's latest solution into a layout and offer it."""
+    values = side.take()
+    if values is None or clock.should_stop():
+        return
+    held, pooled = extract(side.model, values)
+    hits = home_hits(best.problem)
+    for bank in range(best.problem.banks):
+        arrange(best.problem, held, bank, hits)
+    if not side.model.scope.pool:
+        best.offer(held)
+        return
+    best.offer(pack_pooled(best.problem, held, pooled))
+    settled = settle(best.problem, side.model, values, clock)
+    if settled is not None:
+        best.offer(settled)
+
+
+def _groups_until(
+    best: Best,
+    clock: Clock,
+    part: float,
+    plan: tuple[tuple[int, bool], ...],
+    most: int,
+    side: SideRun | None = None,
+) -> None:
+    """Groups of banks by a plan of sizes, with risk or without, while they help."""
+    plan = tuple((size, risk) for size, risk in plan if 2 * size <= best.problem.banks)
     turn, idle = 0, 0
-    while not clock.over(part) and idle < len(plan) and turn < most:
+    while idle < len(plan) and turn < most and not clock.over(part) and not best.proved:
         size, risk = plan[turn % len(plan)]
         better = sweep_groups(
             best,
@@ -165,51 +199,34 @@ def _grow_groups(
             seconds=1.0 + size,
             risk=risk,
             nodes=30,
+            stop=lambda: side is not None and side.fresh,
         )
-        if side.fresh:
+        if side is not None and side.fresh:
             before = best.cost
-            _take_pool(best, side)
-            if best.cost < before - 1e-9:
-                sweep_each(best, clock, part, risk=False)
-                better += 1
+            _take(best, side, clock)
+            best.lift(side.bound)
+            better += best.cost < before - 1e-9
         idle = 0 if better else idle + 1
         turn += 1
-        if clock.seconds is None and turn >= 2 * len(plan):
-            break
 
 
 def _exact_stage(best: Best, clock: Clock) -> None:
-    """The whole model with risk, from the best layout so far; beside it the one without."""
+    """The whole model with risk, from the best layout so far, to its end."""
     problem = best.problem
-    everything = tuple(range(problem.banks))
-    plain = build_model(problem, Scope(banks=everything, risk=False))
-    side = SideRun(plain, clock, start=_start(best, plain), part=1.0)
-    model = build_model(problem, Scope(banks=everything))
-    if clock.seconds is not None:
-        side.begin()
+    model = build_model(problem, Scope(banks=tuple(range(problem.banks))))
     outcome = run_program(
         model.program,
         seconds=clock.left_s(),
         start=_start(best, model),
+        nodes=None if clock.seconds is not None else EXACT_NODES,
         should_stop=clock.should_stop,
         now=clock.now,
     )
-    side.end(wait=False)
-    best.lift(side.bound)
-    best.lift(outcome.bound)
     if outcome.infeasible:
         _raise_reason(problem)
+    best.lift(outcome.bound)
     if outcome.values is not None:
         held, _ = extract(model, outcome.values)
-        best.offer(held)
-    if best.proved:
-        return
-    values = side.take()
-    if values is not None:
-        held, _ = extract(plain, values)
-        hits = home_hits(problem)
-        for bank in everything:
-            arrange(problem, held, bank, hits)
         best.offer(held)
 
 
