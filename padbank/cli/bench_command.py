@@ -1,4 +1,4 @@
-"""``padbank bench meter``, ``bench add``, ``bench edges``, ``bench plan``."""
+"""``padbank bench meter``, ``bench add``, ``bench edges``, ``bench plan``, ``bench page``."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ BENCHES = {
     "add": "2,000 short clips and one 60-minute file through add, against a plain script",
     "edges": "where sounds begin and end, against pydub.silence and a plain threshold",
     "plan": "seeded shows of four sizes: time, gap, and two plain ways beside it",
+    "page": "the page with 20,000 clips in a running Chromium: start, keystroke, hit to start, memory",
 }
 
 

@@ -41,6 +41,7 @@ SECTIONS: dict[str, dict[str, str]] = {
         "sheet": "the printable map of the pads",
     },
     "padbank": {
+        "serve": "the page: the whole job in a browser, and the stage view",
         "demo": "an invented show from end to end",
         "check": "the library's own health",
         "bench": "benchmarks against named peers",

@@ -164,6 +164,15 @@ class Catalogue:
         where = "where c.removed_at is not null" if removed else "where c.removed_at is null"
         return [self._clip(row) for row in self.db.query(f"{CLIP_QUERY} {where} order by c.name")]
 
+    def clips_wanted(self, names: Iterable[str], tags: Iterable[str]) -> list[Clip]:
+        """The clips with one of these names or tags, in order of name, without reading the others."""
+        where = (
+            "where c.removed_at is null and (c.name in (select value from json_each(?)) "
+            "or c.id in (select clip from tags where tag in (select value from json_each(?))))"
+        )
+        args = [json.dumps(sorted(set(names))), json.dumps(sorted(set(tags)))]
+        return [self._clip(row) for row in self.db.query(f"{CLIP_QUERY} {where} order by c.name", args)]
+
     def clip_named(self, name: str, *, removed: bool = False) -> Clip | None:
         state = "is not null" if removed else "is null"
         for row in self.db.query(f"{CLIP_QUERY} where c.name = ? and c.removed_at {state}", [name]):
@@ -274,6 +283,12 @@ class Catalogue:
             {"original": original, "recipe_key": recipe_key, "profile": json.dumps(profile, sort_keys=True)},
             pk=("original", "recipe_key"),
         )
+
+    def profile(self, original: str, recipe_key: str) -> dict[str, Any]:
+        """What is known for choosing versions of one clip; empty when nothing is."""
+        for row in self.db.table("profiles").rows_where("original = ? and recipe_key = ?", [original, recipe_key]):
+            return dict(json.loads(row["profile"]))
+        return {}
 
     def profiles(self) -> dict[tuple[str, str], dict[str, Any]]:
         return {(r["original"], r["recipe_key"]): json.loads(r["profile"]) for r in self.db.table("profiles").rows}

@@ -8,6 +8,8 @@ status; nothing else ever reaches a browser.
 from __future__ import annotations
 
 import asyncio
+import importlib
+import logging
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -19,22 +21,23 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
-from starlette.routing import BaseRoute, Mount, Route
+from starlette.routing import BaseRoute, Mount, Route, Router
 from starlette.staticfiles import StaticFiles
+from starlette.types import Receive, Scope, Send
 
 from padbank.errors import CardError, DecodeError, InputError, PadbankError, PlanError, StoreError
 from padbank.web import (
     clip_routes,
     drop_routes,
-    export_routes,
     job_routes,
-    layout_routes,
     show_routes,
     stage_routes,
 )
 from padbank.web.desk import Desk, answer, desk_of
 from padbank.web.guard import COOKIE, VISIT_LASTS_S, BodyTooLarge, Guard, Sharing
 from padbank.workflow.revisions import ChangedMeanwhile
+
+log = logging.getLogger(__name__)
 
 HERE = Path(__file__).parent
 
@@ -91,8 +94,8 @@ def create_app(
         *drop_routes.routes,
         *job_routes.routes,
         *show_routes.routes,
-        *layout_routes.routes,
-        *export_routes.routes,
+        Mount("/api/layouts", LaterRoutes("layout_routes")),
+        Mount("/api/export", LaterRoutes("export_routes")),
         *stage_routes.routes,
         Mount("/static", StaticFiles(directory=HERE / "static"), name="static"),
     ]
@@ -113,9 +116,38 @@ def create_app(
     return app
 
 
+class LaterRoutes:
+    """Routes whose module is loaded when they are first asked for: the planner and the renderer
+    bring large libraries, and the first page should not wait for them."""
+
+    def __init__(self, module: str) -> None:
+        self.module = module
+        self._router: Router | None = None
+
+    def load(self) -> Router:
+        if self._router is None:
+            self._router = Router(routes=importlib.import_module(f"padbank.web.{self.module}").routes)
+        return self._router
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        router = await asyncio.to_thread(self.load) if self._router is None else self._router
+        await router(scope, receive, send)
+
+
+def _warm_up(desk: Desk) -> None:
+    """What will be wanted soon: the list of clips, then the large libraries."""
+    desk.clips_listed()
+    for module in ("layout_routes", "export_routes"):
+        importlib.import_module(f"padbank.web.{module}")
+
+
 async def _watch(desk: Desk) -> None:
-    """Tell open pages when anybody, a command beside them included, changed the catalogue or a show."""
+    """Warm up, then tell open pages when anybody, a command beside them included, changed the catalogue or a show."""
     before: tuple[object, ...] | None = None
+    try:
+        await asyncio.to_thread(_warm_up, desk)
+    except Exception:
+        log.exception("the list of clips could not be made ready")
     while True:
         await asyncio.sleep(1.0)
         try:

@@ -1,8 +1,11 @@
-"""Clips: the whole list for the page's search, one clip, edits, tags, waveform, sound."""
+"""Clips: the whole list for the page's search, one clip, edits, tags, waveform, sound.
+
+What needs the large audio libraries is imported where it is used, so that the
+first page does not wait for them.
+"""
 
 from __future__ import annotations
 
-import threading
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -14,42 +17,17 @@ from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.workflow import clips as clips_work
-from padbank.workflow.audition import audition, audition_file
 from padbank.workflow.revisions import clip_as_seen, clip_revision
-from padbank.workflow.rights import SPDX
-from padbank.workflow.waveform import MAX_COLUMNS, waveform
-
-COLUMNS = (
-    "name", "duration_s", "role", "channels", "sample_rate_hz", "loudness_lufs", "true_peak_dbtp",
-    "tags", "licence", "source",
-)  # fmt: skip
-
-_list_lock = threading.Lock()
-_lists: dict[int, tuple[int, list[Any]]] = {}
-
-
-def _rows(desk: Desk) -> tuple[int, list[Any]]:
-    """The clips as the page lists them, read anew only when the catalogue changed."""
-    with _list_lock:
-        version = desk.library_version()
-        kept = _lists.get(id(desk))
-        if kept is None or kept[0] != version:
-            with desk.library() as library:
-                rows = [[getattr(row, c) for c in COLUMNS] for row in clips_work.find(library)]
-            _lists.clear()
-            kept = _lists[id(desk)] = (version, rows)
-        return kept
 
 
 def list_clips(request: Request) -> Response:
-    version, rows = _rows(desk_of(request))
-    tag = f'"{version}-{len(rows)}"'
-    if request.headers.get("if-none-match") == tag:
-        return Response(status_code=304, headers={"etag": tag})
-    response = answer({"columns": COLUMNS, "rows": rows, "licences": SPDX})
-    response.headers["etag"] = tag
-    response.headers["cache-control"] = "no-cache"
-    return response
+    found = desk_of(request).clips_listed()
+    headers = {"etag": found.tag, "cache-control": "no-cache", "vary": "accept-encoding"}
+    if request.headers.get("if-none-match") == found.tag:
+        return Response(status_code=304, headers=headers)
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(found.packed, media_type="application/json", headers={**headers, "content-encoding": "gzip"})
+    return Response(found.body, media_type="application/json", headers=headers)
 
 
 def seen_clip(library: Library, name: str) -> dict[str, Any]:
@@ -181,6 +159,8 @@ def _number(request: Request, name: str, default: float | None) -> float | None:
 
 
 def clip_wave(request: Request) -> Response:
+    from padbank.workflow.waveform import MAX_COLUMNS, waveform
+
     columns = _number(request, "columns", 800)
     if columns is None or not 1 <= columns <= MAX_COLUMNS:
         raise InputError(f"columns: ask for 1 to {MAX_COLUMNS}")
@@ -192,12 +172,16 @@ def clip_wave(request: Request) -> Response:
 
 def clip_levels(request: Request) -> Response:
     """Level and true peak before and after: what the pad would play."""
+    from padbank.workflow.audition import audition
+
     with desk_of(request).library() as library:
         facts = audition(library, request.path_params["name"], request.query_params.get("show") or None)
         return answer(facts)
 
 
 def clip_sound(request: Request) -> Response:
+    from padbank.workflow.audition import audition_file
+
     with desk_of(request).library() as library:
         path = audition_file(library, request.path_params["name"], request.query_params.get("show") or None)
     return FileResponse(path, media_type="audio/wav", headers={"cache-control": "private, no-cache"})

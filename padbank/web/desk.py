@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import secrets
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from starlette.responses import JSONResponse
 
 from padbank.errors import InputError
 from padbank.store.library import Library
+from padbank.web.clip_list import ClipList
 from padbank.web.guard import Sharing
 from padbank.web.hub import Hub
 from padbank.web.jobs import JobBoard, JobHandle
@@ -30,6 +32,8 @@ class Desk:
         self.jobs = JobBoard(self._job_ended)
         self.drops: dict[str, Path] = {}
         self.invite_base: str | None = None
+        self.started = secrets.token_hex(4)
+        self._list = ClipList()
         self.last_export: str | None = None
         self._watch_lock = threading.Lock()
         self._watch: Library | None = None
@@ -50,6 +54,10 @@ class Desk:
                 self._watch = Library(self.folder)
             row = self._watch.catalogue.db.execute("pragma data_version").fetchone()
             return int(row[0])
+
+    def clips_listed(self) -> ClipList:
+        """The list of clips as it is now."""
+        return self._list.read(f'"{self.started}-{self.library_version()}"', self.library)
 
     def _job_ended(self, job: JobHandle) -> None:
         self.hub.tell_from_thread({"kind": "job", "id": job.id, "state": job.state})

@@ -13,6 +13,7 @@ import re
 import secrets
 import shutil
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -21,7 +22,9 @@ from starlette.routing import Route
 from padbank.errors import InputError
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.web.jobs import JobHandle
-from padbank.workflow.add import AddReport, add
+
+if TYPE_CHECKING:
+    from padbank.workflow.add import AddReport
 
 MOST_FILES = 20_000
 
@@ -125,6 +128,8 @@ async def add_paths(request: Request) -> Response:
 
 
 def _add(desk: Desk, job: JobHandle, paths: list[Path], body: Body, folder: Path | None) -> dict[str, object]:
+    from padbank.workflow.add import add
+
     with desk.library() as library:
         report = add(
             library, paths, tags=body.texts("tags"), licence=body.maybe("licence"), credit=body.maybe("credit"),

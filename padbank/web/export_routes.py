@@ -18,7 +18,7 @@ from padbank.workflow.verify import verify
 
 
 def _listed(desk: Desk) -> list[export_look.MountedFolder]:
-    return export_look.mounted_folders([desk.folder.parent / "exports", desk.folder.parent.parent / "exports"])
+    return export_look.mounted_folders([desk.folder.absolute().parent / "exports"])
 
 
 def folders(request: Request) -> Response:
@@ -84,9 +84,10 @@ def _prove(desk: Desk, body: Body, owner: bool) -> Response:
     return answer(desk.jobs.start("proving", str(folder), work, stop_raises=True).seen())
 
 
+# Below /api/export (see ``app``).
 routes = [
-    Route("/api/export/folders", folders),
-    Route("/api/export/verify", prove, methods=["POST"]),
-    Route("/api/export/{show}/look", look, methods=["POST"]),
-    Route("/api/export/{show}/write", write, methods=["POST"]),
+    Route("/folders", folders),
+    Route("/verify", prove, methods=["POST"]),
+    Route("/{show}/look", look, methods=["POST"]),
+    Route("/{show}/write", write, methods=["POST"]),
 ]

@@ -154,6 +154,10 @@ def _pin(desk: Desk, show: str, body: Body) -> Response:
 
 
 def why(request: Request) -> Response:
+    clip = request.query_params.get("clip")
+    if clip:
+        with desk_of(request).library() as library:
+            return answer(arrange.explain(arrange.read_board(library, _show(request)), clip))
     bank, pad = request.query_params.get("bank", ""), request.query_params.get("pad", "")
     if not (bank.isascii() and bank.isdigit()):
         raise InputError(f"bank {bank!r}: write a number")
@@ -192,12 +196,13 @@ def banks_to_play(request: Request) -> Response:
         return answer(stage_view(library, _show(request)))
 
 
+# Below /api/layouts (see ``app``).
 routes = [
-    Route("/api/layouts/{show}", one_layout),
-    Route("/api/layouts/{show}/try", try_step, methods=["POST"]),
-    Route("/api/layouts/{show}/step", take_step, methods=["POST"]),
-    Route("/api/layouts/{show}/pin", pin, methods=["POST"]),
-    Route("/api/layouts/{show}/why", why),
-    Route("/api/layouts/{show}/plan", start_plan, methods=["POST"]),
-    Route("/api/layouts/{show}/banks", banks_to_play),
+    Route("/{show}", one_layout),
+    Route("/{show}/try", try_step, methods=["POST"]),
+    Route("/{show}/step", take_step, methods=["POST"]),
+    Route("/{show}/pin", pin, methods=["POST"]),
+    Route("/{show}/why", why),
+    Route("/{show}/plan", start_plan, methods=["POST"]),
+    Route("/{show}/banks", banks_to_play),
 ]

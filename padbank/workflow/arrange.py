@@ -5,7 +5,7 @@ arranging is lost and every earlier one can be put back. A hand-made layout is
 weighed by the same evaluator as a planned one.
 
 Functions: ``read_board``, ``weigh``, ``apply_step``, ``keep_step``,
-``set_pin_of``, ``clear_pin_of``.
+``why_here``, ``explain``, ``set_pin_of``, ``clear_pin_of``.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from padbank.errors import InputError
 from padbank.files import showfile
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
+from padbank.layout.explain import Why, why
 from padbank.layout.limits import bank_tail, bank_voices, memory_used
 from padbank.layout.problem import ClipFacts, Problem, build_problem, usable_versions
 from padbank.store.library import Library
@@ -80,7 +81,7 @@ class Board:
 
 def read_board(library: Library, name: str, number: int | None = None) -> Board:
     """Read everything that arranging needs. Without a layout yet, an empty one (number 0)."""
-    opened = open_show(library, name)
+    opened = open_show(library, name, all_clips=False)
     show, rig = opened.show, opened.rig
     found = library.catalogue.layout(show.name, number)
     if found is None and number is not None:
@@ -88,8 +89,11 @@ def read_board(library: Library, name: str, number: int | None = None) -> Board:
     layout, result = found or (empty_layout(opened), {})
     if layout.rig != rig.name:
         layout, result = empty_layout(opened, layout.number), {}
-    facts = facts_for(library, opened)
     placed = {p.clip for p in layout.places}
+    names = {w.clip for s in show.segments for w in s.wants if w.clip} | {p.clip for p in show.pins} | placed
+    tags = {w.tag for s in show.segments for w in s.wants if w.tag}
+    opened = replace(opened, clips={c.name: c for c in library.catalogue.clips_wanted(names, tags)})
+    facts = facts_for(library, opened)
     extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
     if extra:
         facts = {**facts, **clip_facts(library, extra.values(), rig)}
@@ -370,6 +374,7 @@ class WhyHere:
     pinned: bool
     moved: bool
     elsewhere: tuple[Elsewhere, ...]
+    text: str
 
 
 def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
@@ -410,4 +415,11 @@ def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
         pinned=(bank, pad_id) in pins_by_place(board),
         moved=(bank, pad_id) in board.moved,
         elsewhere=tuple(tried[:most]),
+        text=explain(board, here.clip).text,
     )
+
+
+def explain(board: Board, clip: str) -> Why:
+    """Why a clip is where it is, or why it was left out, in plain words."""
+    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    return why(problem, board.layout, clip)

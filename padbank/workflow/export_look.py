@@ -197,8 +197,8 @@ class MountedFolder:
 
 
 def mounted_folders(extra: Sequence[Path] = ()) -> list[MountedFolder]:
-    """Cards and drives that are plugged in, and ``extra`` folders that are there."""
-    found = [MountedFolder(path=str(p), about="beside the library") for p in extra if p.is_dir()]
+    """``extra`` folders (made when they are written to), then cards and drives that are plugged in."""
+    found = [MountedFolder(path=str(p), about="beside the library") for p in extra]
     for place in _drives():
         try:
             free = shutil.disk_usage(place).free

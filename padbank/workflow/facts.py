@@ -80,11 +80,26 @@ def clip_facts(
     return facts
 
 
+ONE_BY_ONE = 600
+"""Up to so many clips are looked up by themselves: a show's few out of a library's thousands."""
+
+
+def _known(
+    library: Library, clips: list[Clip]
+) -> tuple[dict[tuple[str, str], Measurement], dict[tuple[str, str], dict[str, Any]]]:
+    catalogue = library.catalogue
+    if len(clips) > ONE_BY_ONE:
+        return catalogue.measurements(METHOD), catalogue.profiles()
+    keys = {(c.original.sha256, played_key(c.recipe)) for c in clips}
+    levels = {key: level for key in keys if (level := catalogue.measurement(*key, METHOD))}
+    return levels, {key: profile for key in keys if (profile := catalogue.profile(*key))}
+
+
 def _studied(
     library: Library, clips: list[Clip], rates: tuple[int, ...], progress: Progress
 ) -> dict[str, tuple[Measurement, dict[str, Any]]]:
     """Measurement and loss profile of each clip; what is missing is worked out and kept."""
-    levels, profiles = library.catalogue.measurements(METHOD), library.catalogue.profiles()
+    levels, profiles = _known(library, clips)
     found: dict[str, tuple[Measurement, dict[str, Any]]] = {}
     every_rate = tuple(sorted({*RATES_HZ, *rates}))
     missing = []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict
 
 from padbank.domain import Recipe
 
@@ -13,7 +12,7 @@ _SOUND = ("start_s", "end_s", "fade_in_s", "fade_out_s", "channels")
 
 def played_key(recipe: Recipe) -> str:
     """A short key of the trim, fades and channels of a recipe."""
-    values = {name: asdict(recipe)[name] for name in _SOUND}
+    values = {name: getattr(recipe, name) for name in _SOUND}
     return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()[:16]
 
 

@@ -58,8 +58,8 @@ class OpenShow:
     clips: dict[str, Clip]
 
 
-def open_show(library: Library, name: str) -> OpenShow:
-    """Read a show, its rig, and the library's clips.
+def open_show(library: Library, name: str, *, all_clips: bool = True) -> OpenShow:
+    """Read a show, its rig, and the library's clips (``all_clips`` False: none of them).
 
     Raises
     ------
@@ -70,7 +70,8 @@ def open_show(library: Library, name: str) -> OpenShow:
     show = load_show(path)
     beside = path.with_name(f"{show.rig}.toml")
     rig_path = beside if beside.is_file() and beside != path else find_rig_file(library, show.rig)
-    return OpenShow(show=show, rig=load_rig(rig_path), path=path, clips={c.name: c for c in library.catalogue.clips()})
+    clips = {c.name: c for c in library.catalogue.clips()} if all_clips else {}
+    return OpenShow(show=show, rig=load_rig(rig_path), path=path, clips=clips)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

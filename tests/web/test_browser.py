@@ -192,13 +192,13 @@ def test_arranging_by_keys_and_by_drag(tab):
     page.keyboard.press("Delete")  # nothing has the focus any more, so nothing happens
     pad(page, target).focus()
     page.keyboard.press("Delete")
-    page.locator(".tray").get_by_role("button", name=re.compile("horn")).wait_for()
+    page.locator(".tray").get_by_role("button", name=re.compile("^horn")).wait_for()
     assert page.get_by_text(re.compile("must have horn")).is_visible()
-    page.locator(".tray").get_by_role("button", name=re.compile("horn")).click()
+    page.locator(".tray").get_by_role("button", name=re.compile("^horn")).click()
     pad(page, target).click()
     page.locator(f".plot-box [data-pad='{target}'][aria-label*='horn']").wait_for()
     page.get_by_role("button", name="Undo").click()
-    page.locator(".tray").get_by_role("button", name=re.compile("horn")).wait_for()
+    page.locator(".tray").get_by_role("button", name=re.compile("^horn")).wait_for()
 
 
 def test_dragging_by_finger(tab):

@@ -185,12 +185,12 @@ def test_bad_bodies_get_a_sentence(local, body):
 
 
 def test_an_unexpected_error_is_a_sentence(library_folder, monkeypatch):
-    from padbank.web import clip_routes
+    from padbank.web import clip_list
 
     def broken(*args, **kwargs):
         raise RuntimeError("secret inner workings")
 
-    monkeypatch.setattr(clip_routes.clips_work, "find", broken)
+    monkeypatch.setattr(clip_list, "find", broken)
     with TestClient(create_app(library_folder), base_url=HERE, raise_server_exceptions=False) as client:
         answer = client.get("/api/clips")
     assert answer.status_code == 500

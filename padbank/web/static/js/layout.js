@@ -25,6 +25,7 @@ export async function open(root, desk, show) {
   let tried = null;
   let job = null;
   let reason = null;
+  let left = null;
   const undo = [];
 
   const title = h('div', { class: 'sheet-head' });
@@ -131,6 +132,16 @@ export async function open(root, desk, show) {
     try {
       reason = await get(`/api/layouts/${part(show)}/why?bank=${b}&pad=${part(pad)}`);
       drawDetails();
+    } catch (error) {
+      say(error.message, 'error');
+    }
+  }
+
+  async function whyNot(clip) {
+    try {
+      const { text } = await get(`/api/layouts/${part(show)}/why?clip=${part(clip)}`);
+      left = { clip, text };
+      drawTray();
     } catch (error) {
       say(error.message, 'error');
     }
@@ -356,13 +367,14 @@ export async function open(root, desk, show) {
   }
 
   function drawTray() {
-    const left = new Map(seen.weighed.left_out.map((l) => [l.want, l]));
+    const lost = new Map(seen.weighed.left_out.map((l) => [l.want, l]));
     put(tray, h('h2', { id: 'tray-title' }, 'Not under a pad'),
       seen.unplaced.length ? h('ul', { class: 'tray-list' }, seen.unplaced.map((name) => {
         const facts = seen.clips[name];
         return h('li', {}, h('button', { type: 'button', class: 'tape-bit', 'aria-pressed': String(hand?.name === name && !hand.from), onpointerdown: (e) => press(e, name, null), onclick: () => { if (dragged) return; hand = hand?.name === name ? null : { name, from: null }; draw(); if (hand) { announce(`${name} in hand: choose a pad, Enter puts it down`); focusNow(); } } },
           h('span', {}, name), h('span', { class: 'quiet' }, seconds(facts.duration_s))), facts.tags.slice(0, 2).map((t) => tagBit(t, signs)),
-        !facts.cleared && seen.rights === 'cleared' ? h('span', { class: 'lack' }, 'not cleared') : left.has(name) ? h('span', { class: 'hint' }, left.get(name).reason) : null);
+        h('button', { type: 'button', class: 'small bare', 'aria-label': `Why is ${name} left out?`, onclick: () => whyNot(name) }, 'why?'),
+        !facts.cleared && seen.rights === 'cleared' ? h('span', { class: 'lack' }, 'not cleared') : left?.clip === name ? h('p', { class: 'why' }, left.text) : lost.has(name) ? h('span', { class: 'hint' }, lost.get(name).reason) : null);
       })) : h('p', { class: 'quiet' }, 'Everything that the show could use has its place.'));
   }
 
@@ -384,7 +396,7 @@ export async function open(root, desk, show) {
         h('button', { type: 'button', onclick: () => clear(bank, pad.pad_id) }, 'Clear'),
         h('button', { type: 'button', onclick: () => why(bank, pad.pad_id) }, 'Why here?')) : control ? h('p', {}, control.fixed ? 'A control hit: it sends its note and holds no sound. Its pad is set in the rig’s file.' : 'A control hit that the planner may place.') : null,
       reason && reason.pad_id === pad.pad_id && reason.bank === bank ? h('div', { class: 'why' },
-        h('p', {}, `${reason.clip} is expected ${count(Math.round(reason.hits * 10) / 10, 'time')} here; the way to this pad takes ${level(reason.reach_s * 1000, 'ms', 0)}${reason.pinned ? '; it is pinned' : ''}${reason.moved ? '; it is not where the hands know it' : ''}.`),
+        h('p', {}, reason.text),
         reason.elsewhere.length ? h('table', { class: 'figures' }, h('caption', {}, 'The next best pads of this bank'),
           h('tbody', {}, reason.elsewhere.map((e) => h('tr', {}, h('th', { scope: 'row' }, e.pad_id, e.instead_of ? h('span', { class: 'quiet' }, ` changing places with ${e.instead_of}`) : null), h('td', {}, change(e.change_s, 's', 3)), h('td', { class: 'words' }, e.breaks.join('; ')))))) : h('p', {}, 'No other pad of this bank can take it.')) : null);
   }
