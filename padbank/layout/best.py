@@ -59,10 +59,14 @@ class Clock:
 
 
 class Best:
-    """Keeps the best layout (``layout``, ``evaluation``) and the highest bound."""
+    """Keeps the best layout (``layout``, ``evaluation``) and the highest bound.
 
-    def __init__(self, problem: Problem) -> None:
+    ``watch`` is told (objective, bound) whenever one of them gets better.
+    """
+
+    def __init__(self, problem: Problem, watch: Callable[[float, float], None] | None = None) -> None:
         self.problem = problem
+        self._watch = watch
         self.layout: Layout | None = None
         self.evaluation: Evaluation | None = None
         self.held: Held | None = None
@@ -86,11 +90,17 @@ class Best:
         self.cost, self.held = cost, read_layout(self.problem, layout)
         if not errors:
             self.layout, self.evaluation = layout, evaluation
+            self._tell()
         return True
 
     def lift(self, bound: float) -> None:
-        if math.isfinite(bound):
-            self.bound = max(self.bound, bound)
+        if math.isfinite(bound) and bound > self.bound:
+            self.bound = bound
+            self._tell()
+
+    def _tell(self) -> None:
+        if self._watch is not None and self.evaluation is not None:
+            self._watch(self.objective, self.bound)
 
     @property
     def feasible(self) -> bool:

@@ -63,6 +63,7 @@ def solve(
     seconds: float | None = None,
     progress: Progress = silent,
     should_stop: Callable[[], bool] = _never,
+    watch: Callable[[float, float], None] | None = None,
 ) -> PlanResult:
     """Lay out a show.
 
@@ -72,6 +73,7 @@ def solve(
     seconds : time limit (None: as long as it takes). A limit that cuts in
         makes the result depend on the machine's speed
     should_stop : asked now and then; True ends with the best layout so far
+    watch : told the best objective and bound so far whenever one gets better
 
     Raises
     ------
@@ -81,7 +83,7 @@ def solve(
     clock = Clock(seconds, should_stop)
     problem = build_problem(rig, show, clips, known)
     _check_musts(problem)
-    best = Best(problem)
+    best = Best(problem, watch)
     run_stages(best, clock, progress)
     return _result(best, clock.spent_s)
 

@@ -175,8 +175,14 @@ async def start_plan(request: Request) -> Response:
         raise InputError("seconds: write a number from 0.1 up, or leave it empty to plan until it is proved")
 
     def work(job: JobHandle) -> dict[str, Any]:
+        def watch(objective: float, bound: float) -> None:
+            job.note(objective=objective, gap=(objective - bound) / objective if objective > 0 else 0.0)
+
         with desk.library() as library:
-            return seen_plan(plan(library, show, seconds=seconds, fresh=fresh, progress=job.progress, should_stop=job.should_stop))
+            planned = plan(
+                library, show, seconds=seconds, fresh=fresh, progress=job.progress, should_stop=job.should_stop, watch=watch
+            )
+            return seen_plan(planned)
 
     return answer(desk.jobs.start("planning", show, work).seen())
 

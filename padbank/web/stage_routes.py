@@ -41,7 +41,7 @@ async def socket(websocket: WebSocket) -> None:
     everything = websocket.scope["state"]["visit"] == "everything"
     await websocket.accept()
     queue = desk.hub.open()
-    sender = asyncio.create_task(_send(websocket, queue))
+    sender = asyncio.create_task(_send(websocket, queue, visitor=not websocket.scope["state"]["owner"]))
     try:
         await websocket.send_json({"kind": "stage", "stage": desk.hub.stage_now()})
         while True:
@@ -72,10 +72,15 @@ async def socket(websocket: WebSocket) -> None:
             await sender
 
 
-async def _send(websocket: WebSocket, queue: asyncio.Queue[dict[str, Any]]) -> None:
+async def _send(websocket: WebSocket, queue: asyncio.Queue[dict[str, Any]], *, visitor: bool) -> None:
     while True:
         message = await queue.get()
         try:
+            if message["kind"] == "ended":
+                if visitor:
+                    await websocket.close(4403, "this visit was ended on the computer that runs padbank")
+                    return
+                continue
             await websocket.send_json(message)
         except (RuntimeError, WebSocketDisconnect):
             return
@@ -101,6 +106,7 @@ async def end_visits(request: Request) -> Response:
     if not request.state.owner or desk.sharing is None:
         raise InputError("visits are ended on the computer that runs padbank: ask there")
     ended = await run_in_threadpool(desk.sharing.end_all)
+    desk.hub.tell({"kind": "ended"})
     return answer({"ended": ended})
 
 

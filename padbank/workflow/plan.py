@@ -71,6 +71,7 @@ def plan(
     fresh: bool = False,
     progress: Progress = silent,
     should_stop: Callable[[], bool] = lambda: False,
+    watch: Callable[[float, float], None] | None = None,
 ) -> Planned:
     """Lay out a show and keep the layout.
 
@@ -78,6 +79,7 @@ def plan(
     ----------
     seconds : stop after so long with the best layout so far; None: until proved
     fresh : pay no heed to what the hands know
+    watch : told the best cost and bound so far while the planner works
 
     Raises
     ------
@@ -91,7 +93,7 @@ def plan(
     facts = facts_for(library, opened, progress)
     known = None if fresh else known_layout(library, opened.show)
     result = solve(
-        opened.rig, opened.show, facts, known, seconds=seconds, progress=progress, should_stop=should_stop
+        opened.rig, opened.show, facts, known, seconds=seconds, progress=progress, should_stop=should_stop, watch=watch
     )
     layout = keep_layout(library, result.layout, result)
     return Planned(

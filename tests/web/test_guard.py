@@ -252,12 +252,18 @@ def test_a_visit_to_everything_still_cannot_invite(shared):
 
 def test_visits_can_be_ended(shared):
     app, _ = shared
-    with visitor(app) as tablet, TestClient(app, base_url=HERE) as owner:
+    with TestClient(app, base_url=HERE) as owner:
+        tablet = TestClient(app, base_url=LAN, client=("192.168.7.44", 51000), follow_redirects=False)
+        tablet.portal = owner.portal  # both on one event loop, as in the running server
         invitation = owner.post("/api/invite", json={"what": "stage"}, headers={"origin": HERE}).json()["address"]
         assert invitation.startswith(LAN + "/join/")
         tablet.post(invitation.removeprefix(LAN), headers={"origin": LAN})
         assert tablet.get("/stage").status_code == 200
-        assert owner.delete("/api/visits", headers={"origin": HERE}).json() == {"ended": 1}
+        with tablet.websocket_connect("ws://192.168.7.20:8808/ws/stage", headers={"origin": LAN}) as socket:
+            socket.receive_json()
+            assert owner.delete("/api/visits", headers={"origin": HERE}).json() == {"ended": 1}
+            with pytest.raises(WebSocketDisconnect):
+                socket.receive_json()
         assert tablet.get("/stage").status_code == 403
         assert tablet.get("/stage", headers={"cookie": f"{COOKIE}=guess"}).status_code == 403
 

@@ -215,6 +215,9 @@ def plan(page) -> dict:
 def test_a_plan_runs_in_the_background_and_says_how_good_it_is(page):
     result = plan(page)
     assert result["status"] == "proved" and result["number"] == 1
+    job = page.app.state.desk.jobs
+    notes = next(j.notes for j in job._jobs.values() if j.kind == "planning")
+    assert notes["objective"] == pytest.approx(result["objective"]) and notes["gap"] < 1e-3
     board = page.get("/api/layouts/jetty-night").json()
     assert {p["clip"] for p in board["places"]} == {"horn", "laugh-high", "laugh-low", "bell", "sweep"}
     assert board["weighed"]["objective"] == pytest.approx(result["objective"])
