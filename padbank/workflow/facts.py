@@ -29,6 +29,9 @@ from padbank.workflow.render import blocks_of, read_part
 JUDGED_S = 120.0
 """Losses of longer clips are judged on their first two minutes."""
 
+KEEP_EVERY = 50
+"""Findings are written down in groups, since every write waits for the disk."""
+
 RATES_HZ = (8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000)
 
 
@@ -103,6 +106,7 @@ def _studied(
     found: dict[str, tuple[Measurement, dict[str, Any]]] = {}
     every_rate = tuple(sorted({*RATES_HZ, *rates}))
     missing = []
+    fresh: list[tuple[str, str, Measurement, dict[str, Any]]] = []
     for clip in clips:
         key = (clip.original.sha256, played_key(clip.recipe))
         judged = profiles.get(key, {}).get("rate_db", {})
@@ -123,10 +127,14 @@ def _studied(
             "mono_db": mono_loss_db(head) if clip.channels_played == 2 else 0.0,
             "rate_db": {str(r): loss for r, loss in rate_loss_db(head, rate_hz, every_rate).items()},
         }
-        with library.catalogue.atomic():
-            library.catalogue.keep_measurement(sha256, key_text, measured)
-            library.catalogue.keep_profile(sha256, key_text, profile)
         found[clip.name] = (measured, profile)
+        fresh.append((sha256, key_text, measured, profile))
+        if len(fresh) >= KEEP_EVERY or index == len(missing) - 1:
+            with library.catalogue.atomic():
+                for sha, kept_key, level, loss in fresh:
+                    library.catalogue.keep_measurement(sha, kept_key, level)
+                    library.catalogue.keep_profile(sha, kept_key, loss)
+            fresh.clear()
     progress(len(missing), len(missing), "")
     return found
 
