@@ -30,7 +30,7 @@ from typing import Any
 
 from padbank.domain import Layout, Want
 from padbank.layout.best import Best, Clock
-from padbank.layout.cost import read_layout, risky_neighbours
+from padbank.layout.cost import read_layout, risky_neighbours, serve
 from padbank.layout.known_optima import gap_show, read_gap
 from padbank.layout.packs import Pack, random_pack, request_pack, sized_pack
 from padbank.layout.plain import compare_plain
@@ -90,7 +90,8 @@ def measure_pack(
         return sum(f.code in VOICE_CODES for f in findings)
 
     def risky(layout: Layout) -> int:
-        return risky_neighbours(problem, read_layout(problem, layout))
+        held = read_layout(problem, layout)
+        return risky_neighbours(problem, held, serve(problem, held))
 
     difference = max(0.0, evaluation.objective - best.bound)
     if best.proved:

@@ -36,6 +36,9 @@ from scipy.optimize import linear_sum_assignment
 from padbank.domain import Layout
 from padbank.layout.problem import CONTROL_HITS, Demand, Problem
 
+SIDE_BY_SIDE = 0.005
+"""pads with at least this chance of a mis-hit are side by side (corner to corner is below it)"""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Term:
@@ -246,19 +249,20 @@ def risky_hits(problem: Problem, held: Held, served: list[Served]) -> float:
     )
 
 
-def risky_neighbours(problem: Problem, held: Held) -> int:
-    """How many pairs of a quiet clip and a loud one within a mis-hit's reach, whatever their hits.
+def risky_neighbours(problem: Problem, held: Held, served: list[Served]) -> int:
+    """How many pairs of a loud clip and a quiet one that is played side by side with it.
 
     Pads beside a control hit are not counted: where all pads are used they
     cannot be avoided.
     """
+    played = {(s.clip, bank, pad) for s in served for bank, pad, hits in s.hits if hits > 0}
     return sum(
         1
-        for at in held.at
-        for pad, (clip, _, _) in at.items()
+        for clip, bank, pad in sorted(played)
         if clip in problem.quiet
-        for other, _ in problem.miss[pad]
-        if other in at and at[other][0] in problem.loud
+        for other, chance in problem.miss[pad]
+        if chance >= SIDE_BY_SIDE and other in held.at[bank]
+        if held.at[bank][other][0] in problem.loud
     )
 
 

@@ -14,8 +14,8 @@ How wants are read
 - A want by tag may take any ``count`` of the clips with that tag that are not
   named in the same segment. The best used are preferred: a clip's worth is
   0.5 for the least used and 1 for the most used. At most ``2 * count + 4`` of
-  them, the best used first, are candidates (all clips of a layout that is
-  being judged are candidates as well).
+  them, the best used first, are candidates (and those that came into a layout
+  by hand).
 - Losing one clip of a want costs its value once for each expected hit, and at
   least once.
 - A timed segment is played from its own bank. A hit for an any-time segment
@@ -397,7 +397,10 @@ def build_problem(
     bank_segments = tuple(bank_segments) + ((),) * (rig.banks - len(bank_segments))
     share = homes.shares(show, bank_segments)
     extra = frozenset(p.clip for p in layout.places) if layout is not None else frozenset()
-    drafts = _demands(show, facts, set(options), extra, share, why_not)
+    drafts = _demands(show, facts, set(options), frozenset(), share, why_not)
+    asked = {name for _, listed in drafts for name in listed}
+    if extra - asked:  # clips that came in by hand may serve a tag too
+        drafts = _demands(show, facts, set(options), extra - asked, share, why_not)
 
     wanted = {name for _, names in drafts for name in names}
     wanted |= {pin.clip for pin in show.pins if pin.clip in options and pin.bank is not None}

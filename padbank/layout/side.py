@@ -115,16 +115,15 @@ class SideRun:
         """The run has come to its end."""
         return self._thread is None or not self._thread.is_alive()
 
-    @property
-    def fresh(self) -> bool:
-        """A solution much better than the last one taken is there, or the run is over.
+    def fresh(self, cost: float) -> bool:
+        """A solution is there that is much better than ``cost`` and than the last one taken.
 
         Never without a time limit: there, only the end counts.
         """
         with self._lock:
             if self._clock.seconds is None or self._values is None:
                 return False
-            return self._outcome is not None or self._cost() < self._taken - 0.003 * abs(self._taken)
+            return self._cost() < min(self._taken, cost) - 0.003 * abs(cost)
 
     def _cost(self) -> float:
         program = self.model.program

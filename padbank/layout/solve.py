@@ -113,6 +113,8 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     progress(1, 5, "who goes to which bank")
     pool = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
     columns = pool.program.columns
+    if columns > EXACT_COLUMNS:  # no exact finish will lift the bound later: all of it now
+        pool = build_model(problem, Scope(banks=everything, risk=False, pool=True))
     small, tiny = columns <= EXACT_COLUMNS, columns <= TINY_COLUMNS
     share = 0.1 if tiny else 0.3 if small else 0.9
     _side_by_side(best, clock, pool, share, ((2, False), (3, False)), sweep=True)
@@ -201,9 +203,9 @@ def _groups_until(
             seconds=1.0 + size,
             risk=risk,
             nodes=30,
-            stop=lambda: side is not None and side.fresh,
+            stop=lambda: side is not None and side.fresh(best.cost),
         )
-        if side is not None and side.fresh:
+        if side is not None and side.fresh(best.cost):
             before = best.cost
             _take(best, side, clock)
             best.lift(side.bound)
