@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import webbrowser
 
 import click
@@ -29,6 +30,7 @@ def command(ctx: click.Context, port: int | None, share: bool, no_browser: bool)
 
     def started() -> None:
         click.echo(page.address)
+        sys.stdout.flush()
         if share:
             invitation = page.invite()
             say(
@@ -40,5 +42,8 @@ def command(ctx: click.Context, port: int | None, share: bool, no_browser: bool)
         if not no_browser:
             webbrowser.open(page.address)
 
-    page.run(started)
+    try:
+        page.run(started)
+    except KeyboardInterrupt:
+        say("Stopped.")  # the way to end it, not an error
     return 0

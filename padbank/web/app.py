@@ -191,7 +191,7 @@ async def _join(request: Request) -> Response:
     if visit is None:
         page = _pages.get_template("join.html").render(token=None)
         return HTMLResponse(page, 403)
-    response = RedirectResponse("/", 303)
+    response = RedirectResponse("/clips" if sharing and sharing.visit(visit) == "everything" else "/stage", 303)
     response.set_cookie(COOKIE, visit, max_age=int(VISIT_LASTS_S), httponly=True, samesite="strict", path="/")
     return response
 

@@ -233,7 +233,7 @@ class Guard:
         path = scope["path"]
         if visit == "everything" or path.startswith(("/join/", "/static/")):
             return None
-        if visit == "stage" and any(path == p or path.startswith(p if p.endswith("/") else p + "/") for p in STAGE_PATHS):
+        if visit == "stage" and (path == "/" or any(path == p or path.startswith(p if p.endswith("/") else p + "/") for p in STAGE_PATHS)):
             return None
         if visit == "stage":
             return 403, "this address opens the stage view only: open /stage."

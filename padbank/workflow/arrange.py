@@ -374,7 +374,6 @@ class WhyHere:
     pinned: bool
     moved: bool
     elsewhere: tuple[Elsewhere, ...]
-    text: str
 
 
 def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
@@ -415,7 +414,6 @@ def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
         pinned=(bank, pad_id) in pins_by_place(board),
         moved=(bank, pad_id) in board.moved,
         elsewhere=tuple(tried[:most]),
-        text=explain(board, here.clip).text,
     )
 
 

@@ -44,7 +44,7 @@ function cutLong(words, most) {
   return words.flatMap((word) => {
     if (word.length <= most) return [word];
     const half = Math.ceil(word.length / 2);
-    return [word.slice(0, half) + (word.endsWith('-') ? '' : '-'), word.slice(half)];
+    return [`${word.slice(0, half)}-`, word.slice(half)];
   });
 }
 

@@ -343,6 +343,7 @@ export async function open(root, desk, show) {
       },
     }, h('span', { class: 'bank-title' }, h('strong', {}, `${b}`), ` ${segmentsOf(b)}`),
     drawPlot(seen.rig, (pad) => drawPad(pad, at(b, pad.pad_id), { signs, tags: tagsOf(at(b, pad.pad_id).place?.clip), small: true }, { 'data-bank': b, 'data-pad': pad.pad_id, 'aria-hidden': 'true' }), { label: `bank ${b}`, className: 'plot mini' }))));
+    banks.querySelector('[aria-selected="true"]')?.scrollIntoView({ block: 'nearest', inline: 'nearest' });
     for (const plot of banks.querySelectorAll('svg.mini')) { plot.removeAttribute('role'); plot.removeAttribute('aria-label'); plot.setAttribute('aria-hidden', 'true'); }
   }
 
@@ -396,7 +397,7 @@ export async function open(root, desk, show) {
         h('button', { type: 'button', onclick: () => clear(bank, pad.pad_id) }, 'Clear'),
         h('button', { type: 'button', onclick: () => why(bank, pad.pad_id) }, 'Why here?')) : control ? h('p', {}, control.fixed ? 'A control hit: it sends its note and holds no sound. Its pad is set in the rig’s file.' : 'A control hit that the planner may place.') : null,
       reason && reason.pad_id === pad.pad_id && reason.bank === bank ? h('div', { class: 'why' },
-        h('p', {}, reason.text),
+        h('p', {}, `${reason.clip} is expected ${count(Math.round(reason.hits * 10) / 10, 'time')} here; the way to this pad takes ${level(reason.reach_s * 1000, 'ms', 0)}${reason.pinned ? '; it is pinned' : ''}${reason.moved ? '; it is not where the hands know it' : ''}.`),
         reason.elsewhere.length ? h('table', { class: 'figures' }, h('caption', {}, 'The next best pads of this bank'),
           h('tbody', {}, reason.elsewhere.map((e) => h('tr', {}, h('th', { scope: 'row' }, e.pad_id, e.instead_of ? h('span', { class: 'quiet' }, ` changing places with ${e.instead_of}`) : null), h('td', {}, change(e.change_s, 's', 3)), h('td', { class: 'words' }, e.breaks.join('; ')))))) : h('p', {}, 'No other pad of this bank can take it.')) : null);
   }

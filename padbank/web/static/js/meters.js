@@ -46,5 +46,6 @@ export function drawMeters(meters) {
     h('h3', {}, 'Memory'),
     memory.map((m) => ruler(m.used, m.limit, `${bytes(m.used)} of ${bytes(m.limit)}`, m.where)),
     h('h3', {}, 'Most voices at once, with what rings on'),
-    devices.map((device) => voices.filter((m) => m.where.startsWith(`${device}, `) && (m.used > 0 || devices.length === 1)).map((m) => ruler(m.used, m.limit, `${m.used} of ${m.limit}`, devices.length > 1 ? m.where : m.where.split(', ')[1])))];
+    devices.map((device) => [devices.length > 1 ? h('p', { class: 'quiet ruler-head' }, device) : null,
+      voices.filter((m) => m.where.startsWith(`${device}, `) && (m.used > 0 || devices.length === 1)).map((m) => ruler(m.used, m.limit, `${m.used} of ${m.limit}`, m.where.split(', ')[1]))])];
 }

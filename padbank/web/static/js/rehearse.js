@@ -1,7 +1,7 @@
 // Rehearse: the pads of the show played in the page, and what each hit started and cut off.
 
-import { get } from './api.js';
-import { h, put, say } from './dom.js';
+import { call, get, post } from './api.js';
+import { choice, field, h, put, say } from './dom.js';
 import { createPads, keyName } from './pads.js';
 import { drawPad, drawPlot, legend, padWords } from './plot.js';
 import { giveSigns } from './tags.js';
@@ -38,22 +38,31 @@ export async function open(root, desk, show) {
         h('h2', {}, 'Stage'), h('div', { class: 'row wrap' },
           h('a', { class: 'button', href: '/stage', target: '_blank', rel: 'opener' }, 'Open the stage view'),
           h('button', { type: 'button', onclick: () => { pads.startClock(); say('The clock of the show runs.'); } }, 'Start the clock'),
-          inviteButton()),
+          invitePart()),
         h('h2', {}, 'What was hit'), list,
         h('p', { class: 'hint' }, 'Keep your monitors low while you try things out: a loud cue next to the ear harms hearing.'))));
 
-  function inviteButton() {
-    const slip = h('div', { class: 'invite' });
-    const bring = h('button', { type: 'button', onclick: async () => {
-      try {
-        const { address } = await (await fetch('/api/invite', { method: 'POST', headers: { 'content-type': 'application/json' }, body: JSON.stringify({ what: 'stage' }) })).json();
-        if (address) put(slip, h('p', {}, 'On the tablet, in the same network, open once: ', h('strong', { class: 'address' }, address)));
-        else throw new Error('The page is not shared: stop padbank and start it with “padbank serve --share”.');
-      } catch (error) {
-        say(error.message, 'error');
-      }
-    } }, 'Bring in a tablet');
-    return [bring, slip];
+  function invitePart() {
+    const slip = h('p', { class: 'invite', role: 'status' });
+    const what = choice([['stage', 'the stage view'], ['everything', 'everything on this page']], 'stage', () => {});
+    return [
+      h('div', { class: 'row wrap' }, field('Another screen gets', what),
+        h('button', { type: 'button', onclick: async () => {
+          try {
+            const { address } = await post('/api/invite', { what: what.value });
+            put(slip, 'Open this once, on that screen, in this network: ', h('strong', { class: 'address' }, address));
+          } catch (error) {
+            put(slip, error.message);
+          }
+        } }, 'Make a one-time address'),
+        h('button', { type: 'button', onclick: async () => {
+          try {
+            const { ended } = await call('DELETE', '/api/visits');
+            put(slip, `${ended} other screens were sent away.`);
+          } catch (error) {
+            put(slip, error.message);
+          }
+        } }, 'Send other screens away')), slip];
   }
 
   const at = (pad) => {

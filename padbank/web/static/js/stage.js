@@ -51,6 +51,7 @@ const controlBox = h('p', { class: 'stage-control', role: 'status' });
 const linkBox = h('p', { class: 'stage-link', role: 'status' });
 const sizeBox = h('p', { class: 'stage-size' });
 const plot = h('div', { class: 'stage-plot', role: 'list', 'aria-label': 'Pads' });
+const surfaceBox = h('select', { 'aria-label': 'Which pads', onchange: () => { remember('padbank-surface', surfaceBox.value); draw(); } });
 const button = (text, work, props = {}) => h('button', { type: 'button', onclick: work, ...props }, text);
 const midiButton = button('MIDI here', listen);
 const fullButton = button('Full screen', () => { if (document.fullscreenElement) document.exitFullscreen(); else document.documentElement.requestFullscreen?.().catch(() => say('This browser keeps the page in its window.')); stayAwake(); });
@@ -62,7 +63,7 @@ put(root,
   h('footer', { class: 'stage-foot' },
     button([h('span', { 'aria-hidden': 'true' }, '← '), 'Earlier'], () => turn(-1), { class: 'turn' }),
     h('div', { class: 'stage-middle' }, nextBox, sizeBox, linkBox,
-      h('div', { class: 'row wrap' }, fullButton, button('Day or night', light), button('Start the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure), midiButton)),
+      h('div', { class: 'row wrap' }, fullButton, button('Day or night', light), button('Start the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure), surfaceBox, midiButton)),
     button(['Later', h('span', { 'aria-hidden': 'true' }, ' →')], () => turn(1), { class: 'turn' })));
 
 function light() {
@@ -113,7 +114,9 @@ function draw() {
   const perPx = mmPerPx();
   const need = READ_FROM_MM / DISTANCE_SHARE / perPx / share;
   let least = Infinity;
-  put(plot, arrange(view.rig.pads, plot.clientWidth, plot.clientHeight).map(({ pad, x, y, w, h: high }) => {
+  const only = surfaceBox.value;
+  const shown = only ? view.rig.pads.filter((p) => p.surface === only) : view.rig.pads;
+  put(plot, arrange(shown, plot.clientWidth, plot.clientHeight).map(({ pad, x, y, w, h: high }) => {
     const place = bank.places.find((p) => p.pad === pad.pad_id);
     const control = bank.controls.find((c) => c.pad === pad.pad_id);
     const name = place?.clip ?? control?.label ?? '';
@@ -137,7 +140,7 @@ function draw() {
     const mm = least * share * perPx;
     const from = (mm * DISTANCE_SHARE) / 1000;
     root.dataset.letterMm = mm.toFixed(2);
-    put(sizeBox, `smallest letters ${mm.toFixed(1)} mm, read from ${from.toFixed(1)} m`, from < READ_FROM_MM / 1000 ? h('strong', {}, ': come closer, or use a larger screen') : '', Number(recall('padbank-mm-per-px')) > 0 ? '' : ' (screen not measured yet)');
+    put(sizeBox, `smallest letters ${mm.toFixed(1)} mm, read from ${from.toFixed(1)} m`, from < READ_FROM_MM / 1000 ? h('strong', {}, surfaceBox.hidden || surfaceBox.value ? ': come closer, or use a larger screen' : ': come closer, or show only some of the pads') : '', Number(recall('padbank-mm-per-px')) > 0 ? '' : ' (screen not measured yet)');
   }
 }
 
@@ -152,6 +155,10 @@ async function readView() {
     for (const pad of view.rig.pads) pad.pad_id = padId(pad);
     signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
     midi?.setMap(view.rig.pads, []);
+    const surfaces = [...new Set(view.rig.pads.map((p) => p.surface))];
+    const own = surfaces.includes(recall('padbank-surface')) ? recall('padbank-surface') : '';
+    put(surfaceBox, h('option', { value: '' }, 'all pads'), surfaces.map((x) => h('option', { value: x, selected: x === own }, `only ${x}`)));
+    surfaceBox.hidden = surfaces.length < 2;
   }
   draw();
   root.dataset.ready = view?.show ?? 'none';
