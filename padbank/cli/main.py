@@ -32,6 +32,11 @@ SECTIONS: dict[str, dict[str, str]] = {
         "rig": "the hardware as data: check, list",
         "show": "what a show wants: check, new",
         "plan": "decide which clip sits under which pad of which bank",
+        "why": "why a clip sits where it sits, or was left out",
+        "layout": "the banks as a table; --diff shows what moved",
+        "place": "put a clip on a pad by hand",
+        "swap": "exchange two pads by hand",
+        "clear": "take a clip off a pad by hand",
         "level": "each clip's gain and limiting, before any export",
     },
     "The card": {

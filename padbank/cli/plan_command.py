@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 import click
@@ -17,8 +17,10 @@ from padbank.cli.common import (
     print_json,
     progress_bar,
     say,
+    table,
 )
 from padbank.cli.layout_print import print_layout, print_left_out, print_terms
+from padbank.workflow.by_hand import PlainWay, compare
 from padbank.workflow.plan import Planned, plan
 
 
@@ -47,9 +49,12 @@ def stop_on_interrupt() -> Iterator[Callable[[], bool]]:
 @click.argument("show")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after so long with the best layout so far and its gap.")
 @click.option("--fresh", is_flag=True, help="Pay no heed to where the hands know the clips.")
+@click.option("--compare", "compare_it", is_flag=True, help="Beside it two plain ways: list order, and by frequency.")
 @json_option
 @click.pass_context
-def command(ctx: click.Context, show: str, seconds: float | None, fresh: bool, as_json: bool) -> int:
+def command(
+    ctx: click.Context, show: str, seconds: float | None, fresh: bool, compare_it: bool, as_json: bool
+) -> int:
     """Decide which clip sits under which pad of which bank, with a proof.
 
     Every hard limit holds (memory, per-pad limits, worst-case voices, control
@@ -59,11 +64,30 @@ def command(ctx: click.Context, show: str, seconds: float | None, fresh: bool, a
     library = open_library(ctx)
     with stop_on_interrupt() as should_stop, progress_bar("planning", quiet=True) as progress:
         planned = plan(library, show, seconds=seconds, fresh=fresh, progress=progress, should_stop=should_stop)
+    ways = compare(library, show).ways if compare_it else ()
     if as_json:
-        print_json(as_mapping(planned))
+        plain_ways = [{"name": w.name, "objective": w.evaluation.objective, "terms": w.evaluation.terms,
+                       "findings": w.evaluation.findings} for w in ways]  # fmt: skip
+        print_json(as_mapping(planned) | ({"plain_ways": plain_ways} if compare_it else {}))
     else:
         print_plan(planned)
+        if compare_it:
+            print_ways(planned, ways)
     return exit_code(planned.findings)
+
+
+def print_ways(planned: Planned, ways: Sequence[PlainWay]) -> None:
+    """The plan beside two plain ways, on the same evaluator."""
+    result = planned.result
+    rows = [("this plan", result.objective, result.terms, result.findings)]
+    rows += [(w.name, w.evaluation.objective, w.evaluation.terms, w.evaluation.findings) for w in ways]
+    lines = [
+        (name, f"{cost:.2f}", f"{cost / result.objective:.2f}" if result.objective else "",
+         sum(f.severity == "error" for f in findings), *(f"{t.cost:.2f}" for t in terms))
+        for name, cost, terms, findings in rows
+    ]  # fmt: skip
+    headers = ("way", "cost s", "× plan", "limits broken", *(t.name for t in result.terms))
+    click.echo(table(lines, headers, "lrrr" + "r" * len(result.terms)))
 
 
 def as_mapping(planned: Planned) -> dict[str, object]:
