@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from padbank.errors import InputError
+from padbank.errors import InputError, StoreError
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.web.jobs import JobHandle
 
@@ -82,6 +82,9 @@ async def put_file(request: Request) -> Response:
             async for chunk in request.stream():
                 file.write(chunk)
                 got += len(chunk)
+    except OSError as error:
+        path.unlink(missing_ok=True)
+        raise StoreError(f"{name} could not be kept ({error.strerror}): make room on the library's disk and drop it again") from error
     except BaseException:
         path.unlink(missing_ok=True)
         raise

@@ -100,6 +100,9 @@ def test_the_whole_job_from_dropped_files_to_a_proved_set(tab, tmp_path, synth_w
 
     page.get_by_role("link", name="Sheet", exact=True).click()
     page.get_by_role("img", name=re.compile("whistle")).wait_for()
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True))) == 2  # one bank a page
+    page.get_by_label("On paper").select_option("all")
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True))) == 1
 
 
 def test_trim_by_mouse_keys_and_touch_and_undo(tab):

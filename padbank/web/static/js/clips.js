@@ -78,7 +78,7 @@ export async function open(root, desk, wanted) {
           h('label', { class: 'field' }, 'Tag', tagSelect),
           h('label', { class: 'field' }, 'Role', roleSelect),
           h('label', { class: 'field' }, 'Rights', rightsSelect)),
-        bulk, grid),
+        bulk, grid, h('p', { class: 'hint list-keys' }, 'Arrow keys choose, Space plays, Enter goes to the clip, M marks several.')),
       aside));
 
   function drawHead() {

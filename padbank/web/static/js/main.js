@@ -55,7 +55,10 @@ function recall(key) {
 }
 
 const socket = openSocket('/ws/desk', (message) => {
-  if (message.kind === 'changed') for (const listener of [...listeners]) listener(message);
+  if (message.kind === 'changed') {
+    if (desk.play) desk.play.version += 1;
+    for (const listener of [...listeners]) listener(message);
+  }
   else desk.play?.hear(message);
 });
 

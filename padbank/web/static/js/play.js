@@ -21,6 +21,8 @@ export function createPlay({ tell, onState }) {
       return () => listeners.delete(listener);
     },
     tell,
+    /** Goes up when anything was changed: what was decoded before may sound otherwise now. */
+    version: 0,
     async enable() {
       const answer = await engine.enable();
       onState(engine.enabled);
@@ -30,7 +32,7 @@ export function createPlay({ tell, onState }) {
     async clip(name, recipe, { show = null, revision = '' } = {}) {
       const query = new URLSearchParams();
       if (show) query.set('show', show);
-      query.set('seen', revision);
+      query.set('seen', `${revision}-${play.version}`);
       const address = `/api/clips/${part(name)}/sound.wav?${query}`;
       const answer = await engine.enable();
       onState(engine.enabled);
