@@ -396,3 +396,42 @@ def test_sound_answers_a_click_and_a_key_within_the_page(tab):
     page.keyboard.press(f"Key{key}" if key.isalpha() else f"Digit{key}")
     page.locator(".hit-log").get_by_text(f"starts on {horn}").nth(1).wait_for()
     page.locator(".hit-log").get_by_text(re.compile("horn.*(cut|by)")).first.wait_for()  # it cuts itself off
+
+
+def test_an_empty_library_says_how_to_begin(chromium, tmp_path, synth_wav):
+    import threading
+
+    from padbank.web.server import PageServer
+
+    server = PageServer(tmp_path / "new library", port=None)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    context = chromium.new_context()
+    page = context.new_page()
+    complaints = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    for place in ("layout", "rehearse", "export", "sheet"):
+        page.goto(f"{server.address}/{place}")
+        page.get_by_text("There is no show yet.").wait_for()
+    page.goto(f"{server.address}/clips")
+    page.get_by_text("The library is empty.").wait_for()
+    drop(page, [synth_wav(tmp_path / "Drum Roll.wav", 200, 0.8)])
+    page.get_by_role("gridcell", name="drum-roll", exact=True).wait_for()
+    page.get_by_role("link", name="Show", exact=True).click()
+    page.get_by_label("Name of the new show").fill("first-night")
+    page.get_by_label("Rig").select_option("crate-eight")
+    page.get_by_role("button", name="Begin it").click()
+    page.get_by_role("heading", name="first-night").wait_for()
+    page.get_by_label("Another want in Opening").fill("drum-roll x3")
+    page.get_by_label("Another want in Opening").press("Enter")
+    page.get_by_text("rights are not cleared").first.wait_for()
+    page.get_by_label("Rights", exact=True).select_option("any")
+    page.get_by_text("Nothing: every want has its clips.").wait_for()
+    page.get_by_role("link", name="Sheet", exact=True).click()
+    page.get_by_role("button", name="Go to Layout").click()
+    plan(page)
+    page.locator(".plot-box [aria-label*='drum-roll']").wait_for()
+    context.close()
+    server.stop()
+    thread.join(10)
+    assert not complaints

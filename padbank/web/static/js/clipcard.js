@@ -176,7 +176,7 @@ export function openClip(aside, desk, name, list) {
     updates = [];
     const number = (label, key, { scale = 1, step = 1, digits = 0, unit, min = '0', empty = null } = {}) => {
       const show = () => (clip.recipe[key] === null ? '' : (clip.recipe[key] * scale).toFixed(digits));
-      const input = h('input', { type: 'number', step, min, inputmode: 'decimal', value: show(), onchange: () => {
+      const input = h('input', { type: 'number', step, min, inputmode: 'decimal', value: show(), placeholder: key === 'end_s' ? (clip.original.duration_s * scale).toFixed(digits) : null, onchange: () => {
         if (input.value === '' && empty === undefined) return;
         recipe({ [key]: input.value === '' ? empty : Number(input.value) / scale });
       } });

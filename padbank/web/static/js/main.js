@@ -124,7 +124,8 @@ async function openPlace() {
   try {
     leave = await module.open(root, desk, ofShow ? (what || desk.show) : what);
   } catch (error) {
-    put(root, h('h1', {}, title), h('p', { class: 'trouble', role: 'alert' }, error.message));
+    put(root, h('h1', {}, title), h('p', { class: 'trouble', role: 'alert' }, error.message),
+      ofShow && desk.show && name !== 'layout' ? h('p', {}, h('button', { type: 'button', class: 'strong', onclick: () => go('layout', desk.show) }, 'Go to Layout')) : null);
     if (!error.status) throw error;
   }
   place.dataset.ready = name;

@@ -19,8 +19,12 @@ export async function open(root, desk, show) {
 
   function draw() {
     root.classList.toggle('sheet-all', how === 'all');
-    put(pages, used.map((bank) => h('section', { class: 'sheet-page', 'aria-label': `Bank ${bank.bank}` },
-      h('header', { class: 'sheet-line' }, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`), h('p', { class: 'quiet' }, `${view.title} · ${view.date ?? ''} · layout ${view.layout}`)),
+    const columns = used.length <= 1 ? 1 : used.length <= 4 ? 2 : used.length <= 9 ? 3 : used.length <= 16 ? 4 : 5;
+    pages.style.setProperty('--columns', columns);
+    pages.style.setProperty('--rows', Math.ceil(used.length / columns));
+    const about = `${view.title} · ${view.date ?? ''} · layout ${view.layout}`;
+    put(pages, how === 'all' ? h('p', { class: 'sheet-about' }, about) : null, used.map((bank) => h('section', { class: 'sheet-page', 'aria-label': `Bank ${bank.bank}` },
+      h('header', { class: 'sheet-line' }, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`), how === 'each' ? h('p', { class: 'quiet' }, about) : null),
       drawPlot(view.rig, (pad) => {
         const what = { place: bank.places.find((p) => p.pad === pad.pad_id) ?? null, control: bank.controls.find((c) => c.pad === pad.pad_id) ?? null };
         return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], most: 40 }, { role: 'img', 'aria-label': padWords(pad, what) });
