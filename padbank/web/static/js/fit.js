@@ -65,6 +65,6 @@ export function fitName(name, w, h, { most = Infinity, need = 0 } = {}) {
   };
   const words = pieces(name);
   attempt(words);
-  if (best.size < need) attempt(cutLong(words, 7));
+  for (const longest of [7, 6, 5]) if (best.size < need) attempt(cutLong(words, longest));
   return best;
 }

@@ -10,7 +10,7 @@ import { giveSigns, signPath } from './tags.js';
 const LIT_MS = 180;
 const CONTROL_MS = 1600;
 /** Widest gap between pads that is kept, in millimetres of the rig: the rest goes to the names. */
-const GAP_MM = 9;
+const GAP_MM = 6;
 /** Pads may be drawn this much wider or taller than they are. */
 const STRETCH = 1.7;
 /** Letter height for a distance: distance / 200 (FAA human factors guidance: 5 mm at 1 m, 10 mm at 2 m). */
@@ -121,7 +121,7 @@ function draw() {
     const control = bank.controls.find((c) => c.pad === pad.pad_id);
     const name = place?.clip ?? control?.label ?? '';
     const sign = place?.tags.map((t) => signs.get(t)).find(Boolean);
-    const band = sign ? Math.min(26, w * 0.12) : 0;
+    const band = sign ? Math.min(22, w * 0.09) : 0;
     const element = h('div', {
       class: `strip ${control ? 'strip-control' : place ? 'strip-clip' : 'strip-empty'}${place?.moved ? ' strip-moved' : ''}`,
       role: 'listitem', 'data-pad': pad.pad_id, 'aria-label': `${pad.surface} ${pad.number}: ${control ? `control hit ${control.label}` : place ? place.clip + (place.moved ? ', moved' : '') : 'empty'}`,
@@ -129,7 +129,7 @@ function draw() {
     });
     if (sign) element.append(h('span', { class: 'strip-band', style: { width: `${band}px`, background: sign.colour } }, s('svg', { viewBox: '0 0 16 16', width: band * 0.7, height: band * 0.7, 'aria-hidden': 'true' }, signPath(sign, { fill: '#fffdf3' }))));
     if (name) {
-      const { lines, size } = fitName(name, w - band - 12, high - 14, { need, most: high * 0.5 });
+      const { lines, size } = fitName(name, w - band - 9, high - 12, { need, most: high * 0.5 });
       if (place) least = Math.min(least, size);
       element.append(h('span', { class: 'strip-name', style: { fontSize: `${size}px`, lineHeight: LINE, left: `${band}px` } }, lines.map((line) => h('span', { class: 'strip-line' }, line))));
     }
