@@ -330,6 +330,22 @@ export async function open(root, desk, show) {
         h('button', { type: 'button', class: 'strong', disabled: job !== null, onclick: () => plan(limit.value ? Number(limit.value) : null) }, 'Plan')));
   }
 
+  /** A bank's small plot, drawn anew only when something on it is another. */
+  const minis = new Map();
+  function mini(b) {
+    const key = JSON.stringify([seen.places.filter((p) => p.bank === b), seen.controls.filter((c) => c.bank === b), [...signs.keys()]]);
+    const kept = minis.get(b);
+    if (kept?.key === key) return kept.plot;
+    const plot = drawPlot(seen.rig, (pad) => {
+      const held = at(b, pad.pad_id);
+      return drawPad(pad, held, { signs, tags: tagsOf(held.place?.clip), small: true }, { 'data-bank': b, 'data-pad': pad.pad_id });
+    }, { className: 'plot mini' });
+    plot.removeAttribute('role');
+    plot.setAttribute('aria-hidden', 'true');
+    minis.set(b, { key, plot });
+    return plot;
+  }
+
   function drawBanks() {
     put(banks, seen.banks.map(({ bank: b }) => h('button', {
       type: 'button', class: 'bank', role: 'tab', 'aria-selected': String(b === bank), 'aria-controls': 'bank-plot', tabindex: b === bank ? '0' : '-1', dataset: { bank: b },
@@ -342,9 +358,8 @@ export async function open(root, desk, show) {
         banks.querySelector('[aria-selected="true"]').focus();
       },
     }, h('span', { class: 'bank-title' }, h('strong', {}, `${b}`), ` ${segmentsOf(b)}`),
-    drawPlot(seen.rig, (pad) => drawPad(pad, at(b, pad.pad_id), { signs, tags: tagsOf(at(b, pad.pad_id).place?.clip), small: true }, { 'data-bank': b, 'data-pad': pad.pad_id, 'aria-hidden': 'true' }), { label: `bank ${b}`, className: 'plot mini' }))));
+    mini(b))));
     banks.querySelector('[aria-selected="true"]')?.scrollIntoView({ block: 'nearest', inline: 'nearest' });
-    for (const plot of banks.querySelectorAll('svg.mini')) { plot.removeAttribute('role'); plot.removeAttribute('aria-label'); plot.setAttribute('aria-hidden', 'true'); }
   }
 
   function drawBig() {
