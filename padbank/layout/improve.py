@@ -51,7 +51,7 @@ def improve_banks(
         seconds=None if clock.seconds is None else limit,
         start=model.start(held, serve(problem, held)),
         nodes=nodes,
-        relative_gap=1e-4,
+        relative_gap=1e-4 if risk else 5e-4,
         should_stop=clock.should_stop,
         now=clock.now,
     )

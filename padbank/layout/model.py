@@ -79,6 +79,7 @@ class Model:
     fixed_version: dict[tuple[int, int], int] = field(default_factory=dict)
     slots: dict[int, list[Slot]] = field(default_factory=dict)
     rooms: dict[int, list[Slot]] = field(default_factory=dict)
+    voice_totals: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
 
     def start(self, held: Held, served: list[Served]) -> dict[int, float]:
         """Values of the whole variables for a layout, to begin a run from."""
@@ -576,6 +577,7 @@ class _Builder:
             if tail_row:
                 lp.row([*(c for c, _ in tail_row), tail], [*(f for _, f in tail_row), -1.0], high=0.0)
             totals[bank] = (total, tail)
+            self.m.voice_totals[(bank, d)] = (total, tail)
         if not any_tail:
             return
         for b, (total, tail) in totals.items():

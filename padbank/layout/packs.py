@@ -181,7 +181,7 @@ def sized_pack(n_clips: int, banks: int, pads: int, seed: str) -> Pack:
         name = f"{tag}-{i + 1:04d}"
         names.append(name)
         clips[name] = _clip(dice, name, (tag,))
-    rig = _grid_rig(f"invented-{banks}x{pads}", banks, pads, 160, 1)
+    rig = _grid_rig(f"invented-{banks}x{pads}", banks, pads, max(160, 16 * pads), 1)
     segments = []
     wanted: set[str] = set()
     per_segment = round(1.15 * n_clips / banks)
@@ -238,7 +238,7 @@ def request_pack(seed: int = 1, n_clips: int = 400) -> Pack:
     """
     dice = _Dice(f"requests/{seed}")
     rig = replace(
-        _grid_rig("invented-request-deck", 16, 16, 160, 1),
+        _grid_rig("invented-request-deck", 16, 16, 256, 1),
         title="Invented deck for a 12-hour request show",
     )
     topics = (*_MOODS, *_KINDS)
