@@ -18,6 +18,7 @@ import contextlib
 import os
 import struct
 from collections.abc import Iterable
+from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
 
@@ -172,9 +173,11 @@ def write_lossless(
     flac_part = Path(f"{stem_path}.flac.part")
     try:
         if bits is not None and rate_hz <= 655_350:
-            if _write_flac(flac_part, iterator, rate_hz, channels, bits, held_back):
+            stopped_at = _write_flac(flac_part, iterator, rate_hz, channels, bits, held_back)
+            if stopped_at is None:
                 return _put_in_place(flac_part, Path(f"{stem_path}.flac"))
-            return _write_float(stem_path, _again(flac_part, held_back, iterator), rate_hz, channels)
+            kept = _again(flac_part) if stopped_at else ()
+            return _write_float(stem_path, chain(kept, held_back, iterator), rate_hz, channels)
         return _write_float(stem_path, iterator, rate_hz, channels)
     except OSError as error:
         raise StoreError(f"{stem_path}: cannot be written ({error.strerror or error})") from error
@@ -189,9 +192,15 @@ def _write_flac(
     channels: int,
     bits: int,
     held_back: list[Samples],
-) -> bool:
-    """Write blocks as FLAC; False (and the block in ``held_back``) at one that would lose."""
+) -> int | None:
+    """Write blocks as FLAC; None when all are in.
+
+    At a block that would lose something: the frames written before it, and the
+    block itself goes to ``held_back``.
+    """
     import soundfile
+
+    frames = 0
 
     scale = np.float64(1 << (bits - 1))
     with (
@@ -205,22 +214,21 @@ def _write_flac(
             whole = np.rint(scaled)
             if not (np.array_equal(whole, scaled) and bool(np.all((whole >= -scale) & (whole < scale)))):
                 held_back.append(block)
-                return False
+                return frames
+            frames += len(block)
             file.write((whole.astype(np.int64) << (32 - bits)).astype(np.int32))
         file.flush()
         sync(raw)
-    return True
+    return None
 
 
-def _again(flac: Path, held_back: list[Samples], rest: Iterable[Samples]) -> Iterable[Samples]:
-    """Blocks that went into ``flac`` already, the one that stopped it, and the rest."""
+def _again(flac: Path) -> Iterable[Samples]:
+    """Blocks that went into ``flac`` already."""
     import soundfile
 
     with open(flac, "rb") as raw, soundfile.SoundFile(raw) as file:
         while len(block := file.read(65536, dtype="float32", always_2d=True)):
             yield block
-    yield from held_back
-    yield from rest
 
 
 def _write_float(stem_path: Path | str, blocks: Iterable[Samples], rate_hz: int, channels: int) -> Path:

@@ -133,3 +133,14 @@ def test_lossless_is_the_same_twice(tmp_path: Path) -> None:
         one = write_lossless(tmp_path / "a", [samples], 44100, 1, source_subtype=subtype)
         two = write_lossless(tmp_path / "b", [samples], 44100, 1, source_subtype=subtype)
         assert one.read_bytes() == two.read_bytes()
+
+
+@pytest.mark.parametrize("first_is_whole", [False, True])
+def test_a_block_that_is_no_integer_falls_back_to_float_without_loss(tmp_path: Path, first_is_whole: bool) -> None:
+    """The block that cannot be FLAC may be the very first one."""
+    rough = (np.random.default_rng(1).standard_normal((30_000, 2)) * 0.2).astype(np.float32)
+    first = (np.round(rough[:10_000] * 32768) / 32768).astype(np.float32) if first_is_whole else rough[:10_000]
+    kept = write_lossless(tmp_path / "x", iter([first, rough[10_000:]]), 44100, 2, source_subtype="PCM_16")
+    back, _ = read_sound(kept)
+    assert kept.suffix == ".wav" and np.array_equal(back, np.concatenate([first, rough[10_000:]]))
+    assert [p.name for p in tmp_path.iterdir()] == ["x.wav"]
