@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
-import math
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,6 +17,7 @@ from padbank.domain import Finding
 from padbank.errors import InputError
 from padbank.progress import Progress
 from padbank.store.library import Library, choose_folder
+from padbank.workflow.plain import plain
 
 DONE, FAILED, WRONG_USAGE, FINDINGS = 0, 1, 2, 3
 
@@ -34,23 +32,6 @@ def open_library(ctx: click.Context) -> Library:
     library = Library(choose_folder(ctx.find_root().obj))
     ctx.call_on_close(library.close)
     return library
-
-
-def plain(value: Any) -> Any:
-    """Dataclasses, paths, dates and tuples as JSON can hold them; what does not exist is null."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [plain(v) for v in value]
-    if isinstance(value, float):
-        return round(value, 6) if math.isfinite(value) else None
-    if isinstance(value, (Path, date)):
-        return str(value)
-    if hasattr(value, "item"):
-        return plain(value.item())
-    return value
 
 
 def print_json(value: Any) -> None:

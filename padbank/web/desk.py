@@ -19,7 +19,7 @@ from padbank.web.clip_list import ClipList
 from padbank.web.guard import Sharing
 from padbank.web.hub import Hub
 from padbank.web.jobs import JobBoard, JobHandle
-from padbank.web.plain import plain
+from padbank.workflow.plain import plain
 
 
 class Desk:

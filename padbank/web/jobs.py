@@ -16,7 +16,7 @@ from collections.abc import Callable
 from typing import Any
 
 from padbank.errors import InputError, PadbankError
-from padbank.web.plain import plain
+from padbank.workflow.plain import plain
 
 log = logging.getLogger(__name__)
 
