@@ -12,8 +12,10 @@ from __future__ import annotations
 
 from padbank.layout.cost import Held, serve
 from padbank.layout.held import Filler, arrange, empty_held, home_hits
-from padbank.layout.problem import CONTROL_HITS, Problem
+from padbank.layout.problem import CONTROL_HITS, Problem, Version
 
+GUIDE_PART = 0.3
+"""a relaxation that puts less than this part of a clip into a bank does not say it belongs there"""
 VOICE_PRICE = 0.05
 """seconds that a voice is taken to be worth when versions are chosen beforehand"""
 
@@ -63,11 +65,18 @@ def _voice_part(problem: Problem, filler: Filler, clip: int) -> float:
     return part
 
 
-def first_layout(problem: Problem, *, keep_known: bool = False) -> Held:
+Guide = tuple[dict[tuple[int, int], float], dict[tuple[int, int], Version]]
+"""what a relaxation says: part of each clip in each bank, and the version of each clip and device"""
+
+
+def first_layout(
+    problem: Problem, *, keep_known: bool = False, guide: Guide | None = None
+) -> Held:
     """A layout that keeps the rig's limits; it may miss musts where the limits are tight.
 
     ``keep_known``: clips begin where the hands know them, and nothing is
-    arranged anew.
+    arranged anew. ``guide``: clips go first where a relaxation puts most of
+    them, in its versions.
     """
     held = empty_held(problem)
     _place_controls(problem, held)
@@ -78,6 +87,19 @@ def first_layout(problem: Problem, *, keep_known: bool = False) -> Held:
         if bank is not None and pad in filler.allowed(clip, bank):
             filler.place(clip, bank, [pad])
 
+    if guide is not None:
+        parts, versions = guide
+        filler.prefer.update(versions)
+        needed = {c for d in problem.demands if d.must and d.by_clip for c in d.clips}
+        ordered = sorted((-part, clip, bank) for (clip, bank), part in parts.items())
+        for part, clip, bank in ordered:
+            if clip in needed and (part <= -GUIDE_PART or clip not in held.where):
+                _place(filler, problem, clip, bank)
+        for clip in sorted(needed - set(held.where)):
+            any(_place(filler, problem, clip, bank) for bank in range(problem.banks))
+        for part, clip, bank in ordered:
+            if part <= -GUIDE_PART:
+                _place(filler, problem, clip, bank)
     if keep_known:
         asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
         wanted_at_all = {c for c, _ in asked}

@@ -31,7 +31,12 @@ class SideRun:
     """
 
     def __init__(
-        self, model: Model, clock: Clock, *, start: dict[int, float] | None, part: float
+        self,
+        model: Model,
+        clock: Clock,
+        *,
+        start: dict[int, float] | None,
+        part: float,
     ) -> None:
         self.model = model
         self._clock = clock

@@ -90,6 +90,8 @@ def solve(
 
 EXACT_COLUMNS = 12_000
 """up to this many variables of the pooled model the whole model is solved to the end"""
+FULL_COLUMNS = 60_000
+"""beyond this many the bound leaves out the price of a clip's second pad"""
 TINY_COLUMNS = 1_500
 """up to this many, straight away"""
 EXACT_NODES = 20_000
@@ -114,7 +116,11 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     pool = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
     columns = pool.program.columns
     if columns > EXACT_COLUMNS:  # no exact finish will lift the bound later: all of it now
-        pool = build_model(problem, Scope(banks=everything, risk=False, pool=True))
+        plainer = Scope(banks=everything, risk=False, pool=True, new_pads=False, voices=False)
+        _guided(best, build_model(problem, plainer), clock)
+        _guided(best, pool, clock)
+        if columns <= FULL_COLUMNS:
+            pool = build_model(problem, Scope(banks=everything, risk=False, pool=True))
     small, tiny = columns <= EXACT_COLUMNS, columns <= TINY_COLUMNS
     share = 0.1 if tiny else 0.3 if small else 0.9
     _side_by_side(best, clock, pool, share, ((2, False), (3, False)), sweep=True)
@@ -129,6 +135,36 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
         progress(3, 5, "groups of banks")
         _groups_until(best, clock, 1.0, ((2, True), (3, False)), most=2)
     progress(5, 5, "done")
+
+
+def _guided(best: Best, model: Model, clock: Clock) -> None:
+    """A quick relaxation: a bound at once, and a layout that follows it."""
+    problem = best.problem
+    outcome = run_program(
+        model.program,
+        relaxed=True,
+        seconds=clock.left_s(0.4),
+        should_stop=clock.should_stop,
+        now=clock.now,
+    )
+    best.lift(outcome.bound)
+    if outcome.values is None:
+        return
+    parts: dict[tuple[int, int], float] = {}
+    for (clip, bank, _), column in model.x.items():
+        if outcome.values[column] > 1e-6:
+            parts[(clip, bank)] = parts.get((clip, bank), 0.0) + float(outcome.values[column])
+    most: dict[tuple[int, int], tuple[float, int]] = {}
+    for (clip, device, k), column in model.version.items():
+        most[(clip, device)] = max(
+            most.get((clip, device), (0.0, 0)), (float(outcome.values[column]), -k)
+        )
+    versions = {
+        (clip, device): problem.versions[clip][device][-k]
+        for (clip, device), (part, k) in most.items()
+        if part > 0
+    }
+    best.offer(first_layout(problem, guide=(parts, versions)))
 
 
 def _done(best: Best, clock: Clock) -> bool:
