@@ -316,6 +316,12 @@ class Catalogue:
             return layout_from_json(row["layout"]), json.loads(row["result"])
         return None
 
+    def last_laid_out(self) -> str | None:
+        """The show whose layout was made last."""
+        for row in self.db.query("select show from layouts order by made_at desc, rowid desc limit 1"):
+            return str(row["show"])
+        return None
+
     def layout_numbers(self, show: str) -> Sequence[int]:
         return [r["number"] for r in self.db.query("select number from layouts where show = ? order by number", [show])]
 

@@ -121,6 +121,7 @@ def test_layouts_are_numbered_per_show(library: Library) -> None:
     assert found == (replace(layout, number=2), {"status": "within"})
     assert library.catalogue.layout("night", 1) == (one, {"status": "proved"})
     assert library.catalogue.layout("other") is None
+    assert library.catalogue.last_laid_out() == "night"
 
 
 def test_a_catalogue_from_a_newer_padbank_is_refused(tmp_path: Path) -> None:

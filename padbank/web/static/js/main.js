@@ -65,7 +65,9 @@ const socket = openSocket('/ws/desk', (message) => {
 function drawShows() {
   const names = desk.shows.map((s) => s.name);
   if (!names.includes(desk.show)) desk.show = null;
-  if (!desk.show) desk.show = names.includes(recall('padbank-show')) ? recall('padbank-show') : (names[0] ?? null);
+  const remembered = recall('padbank-show');
+  const first = desk.shows.find((s) => s.last)?.name ?? names[0] ?? null;
+  if (!desk.show) desk.show = names.includes(remembered) ? remembered : first;
   put(showSelect, names.length ? null : h('option', { value: '' }, 'none yet'),
     desk.shows.map((s) => h('option', { value: s.name, selected: s.name === desk.show }, s.title || s.name)));
 }
