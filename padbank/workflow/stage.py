@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from padbank.store.library import Library
-from padbank.workflow.plan import known_layout, moved_places, newest_layout
+from padbank.workflow.plan import known_layout, moved_places, newest_layout, wanted_clips
 from padbank.workflow.shows import open_show
 
 
@@ -57,6 +57,7 @@ def stage_view(library: Library, name: str) -> dict[str, Any]:
         "title": show.title or show.name,
         "date": show.date,
         "layout": layout.number,
+        "tag_lists": [clips[n].tags for n in sorted({*wanted_clips(opened), *(p.clip for p in layout.places)}) if n in clips],
         "rig": {
             "name": rig.name,
             "title": rig.title,

@@ -53,7 +53,7 @@ export async function open(root, desk, show) {
   function take(now) {
     seen = now;
     for (const pad of seen.rig.pads) pad.pad_id = padId(pad);
-    signs = giveSigns(seen.places.map((p) => tagsOf(p.clip)).concat(seen.unplaced.map(tagsOf)));
+    signs = giveSigns([...new Set([...seen.places.map((p) => p.clip), ...seen.unplaced])].map(tagsOf));
     bank = Math.min(bank, seen.rig.banks);
     focusPad ??= seen.rig.pads[0].pad_id;
     tried = null;

@@ -17,7 +17,7 @@ export async function open(root, desk, show) {
   }
   const pads = await createPads(desk, show);
   const { view } = pads;
-  const signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
+  const signs = giveSigns(view.tag_lists);
   const letters = new Map([...pads.keys].map(([code, pad]) => [pad.pad_id, keyName(code)]));
   const held = new Map();
   const log = [];

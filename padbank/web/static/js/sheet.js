@@ -12,7 +12,7 @@ export async function open(root, desk, show) {
   }
   const view = await get(`/api/layouts/${part(show)}/banks`);
   for (const pad of view.rig.pads) pad.pad_id = padId(pad);
-  const signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
+  const signs = giveSigns(view.tag_lists);
   const used = view.banks.filter((b) => b.places.length);
   let how = 'each';
   const pages = h('div', { class: 'sheets' });

@@ -153,7 +153,7 @@ async function readView() {
   }
   if (view?.show) {
     for (const pad of view.rig.pads) pad.pad_id = padId(pad);
-    signs = giveSigns(view.banks.flatMap((b) => b.places.map((p) => p.tags)));
+    signs = giveSigns(view.tag_lists);
     midi?.setMap(view.rig.pads, []);
     const surfaces = [...new Set(view.rig.pads.map((p) => p.surface))];
     const own = surfaces.includes(recall('padbank-surface')) ? recall('padbank-surface') : '';
