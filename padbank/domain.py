@@ -334,6 +334,8 @@ class Want:
     hits: float = 1.0
     must: bool = False
     value: float = 1.0
+    learn: bool = False
+    """take ``hits`` from logged takes once there are any; the typed figure until then"""
 
     def __post_init__(self) -> None:
         if (self.clip is None) == (self.tag is None):

@@ -37,6 +37,8 @@ SECTIONS: dict[str, dict[str, str]] = {
         "place": "put a clip on a pad by hand",
         "swap": "exchange two pads by hand",
         "clear": "take a clip off a pad by hand",
+        "rehearse": "play the show on paper: voices, cut-offs, late switches",
+        "log": "learn from a take what was hit",
         "level": "each clip's gain and limiting, before any export",
     },
     "The card": {

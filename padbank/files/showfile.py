@@ -129,6 +129,7 @@ def _segments(top: Table) -> list[Segment]:
                 hits=want.number("hits", 1.0, 0, 100_000),
                 must=want.yes("must"),
                 value=want.number("value", 1.0, 0, 1e6),
+                learn=want.yes("learn"),
             )
             want.finish()
             if made is not None:
@@ -217,7 +218,8 @@ def new_show_toml(
         f"limit_max_db = {_number(like.limit_max_db if like else 3.0)}        # the limiter takes off at most this",
         "",
         "# One [[segments]] for each song, talk or interval. A want names a clip or a tag;",
-        "# hits is how often you expect to hit it; must = true means it has to be there.",
+        "# hits is how often you expect to hit it; must = true means it has to be there;",
+        "# learn = true takes the hits from what was played (padbank log) once there is any.",
     ]
     segments = like.segments if like else (Segment(name="opening", title="Opening"),)
     for segment in segments:
@@ -288,6 +290,8 @@ def _want(want: Want) -> str:
     parts.append(f"hits = {want.hits:g}")
     if want.must:
         parts.append("must = true")
+    if want.learn:
+        parts.append("learn = true")
     if want.value != 1:
         parts.append(f"value = {want.value:g}")
     return "{ " + ", ".join(parts) + " }"

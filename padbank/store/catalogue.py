@@ -293,6 +293,29 @@ class Catalogue:
     def profiles(self) -> dict[tuple[str, str], dict[str, Any]]:
         return {(r["original"], r["recipe_key"]): json.loads(r["profile"]) for r in self.db.table("profiles").rows}
 
+    # ------------------------------------------------------------ hits
+
+    def keep_hits(self, show: str, take: str, hits: dict[tuple[str, str], float]) -> None:
+        """What a take hit, by (segment, clip); a take of the same name is counted anew."""
+        self.db.table("hits").delete_where("show = ? and take = ?", [show, take])
+        self.db.table("hits").insert_all(
+            {"show": show, "segment": segment, "clip": clip, "hits": count, "take": take, "at": now_text()}
+            for (segment, clip), count in sorted(hits.items())
+        )
+
+    def mean_hits(self, shows: Sequence[str]) -> dict[tuple[str, str], float]:
+        """Hits of a take on average, by (segment, clip), over every take of these shows."""
+        marks = ", ".join("?" * len(shows))
+        takes = next(
+            iter(self.db.query(f"select count(distinct show || '/' || take) as n from hits where show in ({marks})", list(shows)))
+        )["n"]
+        query = f"select segment, clip, sum(hits) as n from hits where show in ({marks}) group by segment, clip"
+        return {(r["segment"], r["clip"]): r["n"] / takes for r in self.db.query(query, list(shows))} if takes else {}
+
+    def uses(self) -> dict[str, float]:
+        """How often each clip was hit in all takes."""
+        return {r["clip"]: float(r["n"]) for r in self.db.query("select clip, sum(hits) as n from hits group by clip")}
+
     # ------------------------------------------------------------ layouts
 
     def add_layout(self, layout: Layout, result: dict[str, Any]) -> Layout:

@@ -52,7 +52,9 @@ def wanted_clips(opened: OpenShow) -> dict[str, Any]:
 
 
 def facts_for(library: Library, opened: OpenShow, progress: Progress = silent) -> dict[str, ClipFacts]:
-    return clip_facts(library, wanted_clips(opened).values(), opened.rig, progress=progress)
+    return clip_facts(
+        library, wanted_clips(opened).values(), opened.rig, uses=library.catalogue.uses(), progress=progress
+    )
 
 
 def known_layout(library: Library, show: Show) -> Layout | None:

@@ -8,10 +8,10 @@ with padbank are found by name as well.
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from padbank.domain import Clip, Finding, Rig, Show, check_name
+from padbank.domain import Clip, Finding, Rig, Segment, Show, Want, check_name
 from padbank.errors import InputError
 from padbank.files.rigfile import load_rig, shipped_rigs
 from padbank.files.showfile import load_show, new_show_toml
@@ -67,11 +67,32 @@ def open_show(library: Library, name: str, *, all_clips: bool = True) -> OpenSho
         when one of the files is missing or wrong
     """
     path = find_show_file(library, name)
-    show = load_show(path)
+    show = with_learned_hits(library, load_show(path))
     beside = path.with_name(f"{show.rig}.toml")
     rig_path = beside if beside.is_file() and beside != path else find_rig_file(library, show.rig)
     clips = {c.name: c for c in library.catalogue.clips()} if all_clips else {}
     return OpenShow(show=show, rig=load_rig(rig_path), path=path, clips=clips)
+
+
+def with_learned_hits(library: Library, show: Show) -> Show:
+    """The show with the hits of its ``learn`` wants as they were played, where a take of it (or of
+    the show named by ``like``) was logged. A want by tag shares the hits of all clips with the tag."""
+    if not any(w.learn for s in show.segments for w in s.wants):
+        return show
+    mean = library.catalogue.mean_hits([n for n in dict.fromkeys((show.name, show.like)) if n])
+    if not mean:
+        return show
+    tags = {c.name: c.tags for c in library.catalogue.clips()}
+
+    def learned(segment: Segment, want: Want) -> Want:
+        if not want.learn:
+            return want
+        names = [want.clip] if want.clip else [n for n, has in tags.items() if want.tag in has]
+        return replace(want, hits=sum(mean.get((segment.name, n), 0.0) for n in names if n) / want.count)
+
+    return replace(
+        show, segments=tuple(replace(s, wants=tuple(learned(s, w) for w in s.wants)) for s in show.segments)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,91 @@
+"""``log`` and ``rehearse``: what was played, and what would happen if it were.
+
+A take (a Standard MIDI File) or the show's expected hits are played on the
+newest layout by the rehearsal's rules; ``log`` keeps what a take hit, so that
+the next plan knows it.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from padbank.domain import Finding, Layout
+from padbank.errors import InputError
+from padbank.midi import NoteMap, read_take
+from padbank.rehearsal.hits import events_of_take, expected_events
+from padbank.rehearsal.report import Rehearsal, rehearse, report_lines
+from padbank.rehearsal.voices import Event
+from padbank.store.library import Library
+from padbank.workflow.plan import Judged, judge
+
+MOST_TAKE_BYTES = 50_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Played:
+    """A take or expected hits on a layout: the rehearsal, in words too, and hits by (segment, clip)."""
+
+    layout: int
+    rehearsal: Rehearsal
+    lines: tuple[str, ...]
+    hits: dict[tuple[str, str], float]
+    findings: tuple[Finding, ...]
+
+
+def rehearse_show(library: Library, name: str, take: Path | None = None, *, first_bank: int = 1) -> Played:
+    """Play a take, or the show's expected hits, on the newest layout.
+
+    Raises
+    ------
+    InputError
+        when there is no layout, or the take cannot be read
+    """
+    judged = judge(library, name)
+    if take is None:
+        rig, show = judged.opened.rig, judged.opened.show
+        return _play(judged, expected_events(judged.layout, rig, show, judged.facts), ())
+    try:
+        if take.stat().st_size > MOST_TAKE_BYTES:
+            raise InputError(f"{take}: is too large for a take of notes: choose a Standard MIDI File")
+        data = take.read_bytes()
+    except OSError as error:
+        raise InputError(f"{take}: cannot be read ({error.strerror}): check the name") from error
+    read = read_take(data, str(take))
+    heard = events_of_take(
+        read.events, NoteMap(judged.opened.rig, judged.layout.controls).pad, banks=judged.opened.rig.banks, first_bank=first_bank
+    )
+    odd = tuple(Finding(code="take-odd", severity="note", text=text, where=str(take)) for text in read.warnings)
+    return _play(judged, heard.events, (*odd, *heard.findings))
+
+
+def _play(judged: Judged, events: Iterable[Event], before: tuple[Finding, ...]) -> Played:
+    done = rehearse(judged.opened.rig, judged.layout, judged.facts, events)
+    return Played(
+        layout=judged.layout.number,
+        rehearsal=done,
+        lines=tuple(report_lines(done, judged.opened.rig)),
+        hits=hits_by_segment(judged.layout, done),
+        findings=(*before, *done.findings),
+    )
+
+
+def hits_by_segment(layout: Layout, rehearsal: Rehearsal) -> dict[tuple[str, str], float]:
+    """Hits by (segment, clip); a bank that serves several segments shares them evenly."""
+    found: dict[tuple[str, str], float] = defaultdict(float)
+    for (bank, clip), count in rehearsal.hits:
+        segments = layout.bank_segments[bank - 1] if bank <= len(layout.bank_segments) else ()
+        for segment in segments:
+            found[(segment, clip)] += count / len(segments)
+    return dict(found)
+
+
+def log_take(library: Library, name: str, take: Path, *, first_bank: int = 1) -> Played:
+    """Keep what a take hit. The same file again replaces what it said before."""
+    played = rehearse_show(library, name, take, first_bank=first_bank)
+    show = judge(library, name).opened.show.name
+    with library.catalogue.atomic():
+        library.catalogue.keep_hits(show, take.name, played.hits)
+    return played

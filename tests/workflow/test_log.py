@@ -1,0 +1,122 @@
+"""Learning from what was played: a take written by hand as the Standard MIDI File 1.0 says.
+
+Header ``MThd``, length 6, format 0, one track, 480 ticks a quarter; default
+tempo 120 BPM (500,000 µs a quarter; from memory). A program change n switches
+to bank n + 1 (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from padbank.errors import InputError
+from padbank.store.library import Library
+from padbank.workflow.add import add
+from padbank.workflow.log import log_take, rehearse_show
+from padbank.workflow.plan import plan
+from padbank.workflow.shows import open_show
+
+RIG = """
+name = "plank"
+title = "An invented plank"
+banks = 2
+[[devices]]
+name = "box"
+memory = "20 MB"
+voices = 8
+sample_rates_hz = [44100]
+[[surfaces]]
+name = "plank"
+channel = 10
+grid = { rows = 1, columns = 3, pitch_x_mm = 110, w_mm = 100, h_mm = 60, first_note = 36 }
+"""
+
+SHOW = """
+name = "two-songs"
+rig = "plank"
+rights = "any"
+pins = [
+    { clip = "knock", pad = "plank/1" },
+    { clip = "ring", pad = "plank/2" },
+]
+[[segments]]
+name = "one"
+bank = 1
+wants = [ { clip = "knock", hits = 50, learn = true, must = true }, { clip = "ring", hits = 2, must = true } ]
+[[segments]]
+name = "two"
+bank = 2
+wants = [ { tag = "bell", hits = 9, learn = true, must = true } ]
+"""
+
+
+def take(*notes: tuple[int, int | None]) -> bytes:
+    """One note a quarter on channel 10; (program, None) is a program change."""
+    track = b""
+    for number, velocity in notes:
+        if velocity is None:
+            track += b"\x83\x60" + bytes([0xC9, number])  # 0x83 0x60: 3·128 + 96 = 480 ticks
+        else:
+            track += b"\x83\x60" + bytes([0x99, number, velocity]) + b"\x81\x70" + bytes([0x89, number, 0])
+    track += b"\x00\xff\x2f\x00"
+    return b"MThd" + struct.pack(">IHHH", 6, 0, 1, 480) + b"MTrk" + struct.pack(">I", len(track)) + track
+
+
+@pytest.fixture
+def library(tmp_path: Path):  # type: ignore[no-untyped-def]
+    for name, frequency_hz in (("knock", 200), ("ring", 900)):
+        k = np.arange(8000)
+        soundfile.write(tmp_path / f"{name}.wav", 0.5 * np.sin(2 * np.pi * frequency_hz * k / 44100 + 1) * np.exp(-k / 1500), 44100)
+    with Library(tmp_path / "library") as library:
+        add(library, [tmp_path / "knock.wav"])
+        add(library, [tmp_path / "ring.wav"], tags=["bell"])
+        (library.rigs / "plank.toml").write_text(RIG, encoding="utf-8")
+        (library.shows / "two-songs.toml").write_text(SHOW, encoding="utf-8")
+        plan(library, "two-songs")
+        yield library
+
+
+def test_hits_of_a_take_become_the_next_plan_s_hits(library: Library, tmp_path: Path) -> None:
+    first = tmp_path / "night.mid"
+    # bank 1: knock ×3 (note 36), ring ×1 (37); bank 2: ring ×2
+    first.write_bytes(take((36, 90), (36, 90), (36, 90), (37, 80), (1, None), (37, 80), (37, 80)))
+    played = log_take(library, "two-songs", first)
+    assert played.hits == {("one", "knock"): 3, ("one", "ring"): 1, ("two", "ring"): 2}
+    one, two = open_show(library, "two-songs").show.segments
+    assert (one.wants[0].hits, one.wants[1].hits) == (3, 2)  # learned; typed, since it does not learn
+    assert two.wants[0].hits == 2
+    assert library.catalogue.uses() == {"knock": 3, "ring": 3}
+
+    log_take(library, "two-songs", first)  # the same take again counts once
+    assert library.catalogue.uses() == {"knock": 3, "ring": 3}
+
+    second = tmp_path / "next night.mid"
+    second.write_bytes(take((36, 90)))
+    log_take(library, "two-songs", second)
+    assert open_show(library, "two-songs").show.segments[0].wants[0].hits == (3 + 1) / 2
+
+
+def test_until_a_take_is_logged_the_typed_hits_hold(library: Library) -> None:
+    assert open_show(library, "two-songs").show.segments[0].wants[0].hits == 50
+
+
+def test_rehearsing_a_take_names_hits_on_empty_pads(library: Library, tmp_path: Path) -> None:
+    path = tmp_path / "wrong.mid"
+    path.write_bytes(take((38, 90)))  # plank/3 holds nothing
+    played = rehearse_show(library, "two-songs", path)
+    assert any(f.code == "empty-pad" for f in played.findings)
+    assert played.hits == {}
+
+
+def test_a_file_that_is_no_take_says_so(library: Library, tmp_path: Path) -> None:
+    path = tmp_path / "no.mid"
+    path.write_bytes(b"words")
+    with pytest.raises(InputError, match=r"no\.mid"):
+        log_take(library, "two-songs", path)
+    with pytest.raises(InputError, match="cannot be read"):
+        log_take(library, "two-songs", tmp_path / "missing.mid")
