@@ -47,13 +47,16 @@ def stop_on_interrupt() -> Iterator[Callable[[], bool]]:
 
 @click.command("plan")
 @click.argument("show")
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after so long with the best layout so far and its gap.")
+@click.option(
+    "--seconds", type=click.FloatRange(min=0), default=60.0, show_default=True,
+    help="Stop after so long with the best layout so far and its gap; 0: go on until it is proved.",
+)  # fmt: skip
 @click.option("--fresh", is_flag=True, help="Pay no heed to where the hands know the clips.")
 @click.option("--compare", "compare_it", is_flag=True, help="Beside it two plain ways: list order, and by frequency.")
 @json_option
 @click.pass_context
 def command(
-    ctx: click.Context, show: str, seconds: float | None, fresh: bool, compare_it: bool, as_json: bool
+    ctx: click.Context, show: str, seconds: float, fresh: bool, compare_it: bool, as_json: bool
 ) -> int:
     """Decide which clip sits under which pad of which bank, with a proof.
 
@@ -63,7 +66,7 @@ def command(
     """
     library = open_library(ctx)
     with stop_on_interrupt() as should_stop, progress_bar("planning", quiet=True) as progress:
-        planned = plan(library, show, seconds=seconds, fresh=fresh, progress=progress, should_stop=should_stop)
+        planned = plan(library, show, seconds=seconds or None, fresh=fresh, progress=progress, should_stop=should_stop)
     ways = compare(library, show).ways if compare_it else ()
     if as_json:
         plain_ways = [{"name": w.name, "objective": w.evaluation.objective, "terms": w.evaluation.terms,
@@ -119,7 +122,10 @@ def print_plan(planned: Planned) -> None:
     if result.status == "proved":
         proof = "proved: no layout of these banks costs less"
     else:
-        proof = f"within {100 * result.gap:.2f} % of the best possible"
+        proof = (
+            f"within {100 * result.gap:.2f} % of the best possible, {100 * result.gap_without_wishes:.2f} % without the "
+            "value of wishes left out; stopped before the proof, so another computer may find another layout"
+        )
     placed = len({p.clip for p in planned.layout.places})
     say(
         f"Layout {planned.layout.number}: {placed} clips on {len(planned.layout.places)} pads, "
