@@ -52,7 +52,8 @@ def command(ctx: click.Context, show: str, folder: Path, seconds: float, accept:
 def print_ready(done: Ready) -> None:
     print_layout(done.planned.layout, done.planned.opened.rig, done.planned.moved)
     print_left_out(done.planned.result.left_out)
-    print_findings([*done.planned.findings, *done.exported.findings, *done.verified.findings])
+    serious = [f for f in done.verified.findings if f.severity != "note"]  # its notes repeat the export's
+    print_findings([*done.planned.findings, *done.exported.findings, *serious])
     click.echo(f"\nSet: {done.exported.folder}")
     print_checklist(done)
 
