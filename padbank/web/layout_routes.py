@@ -14,13 +14,14 @@ from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.web.jobs import JobHandle
 from padbank.workflow import arrange
+from padbank.workflow.pad_limits import pad_classes, takes
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.revisions import text_revision
 from padbank.workflow.stage import loop_of, stage_view
 
 
-def seen_board(library: Library, show: str, number: int | None = None) -> dict[str, Any]:
-    """A show's layout as the page shows it."""
+def seen_board(library: Library, show: str, number: int | None = None, *, limits: bool = False) -> dict[str, Any]:
+    """A show's layout as the page shows it; with ``limits``, what each pad takes of each clip as well."""
     board = arrange.read_board(library, show, number)
     rig, layout, clips = board.rig, board.layout, board.opened.clips
     pins = arrange.pins_by_place(board)
@@ -41,7 +42,9 @@ def seen_board(library: Library, show: str, number: int | None = None) -> dict[s
         }
 
     placed = {p.clip for p in layout.places}
+    classes = pad_classes(rig) if limits else ()
     return {
+        **({"pad_classes": classes, "takes": takes(rig, board.facts.values(), classes)} if limits else {}),
         "show": board.show.name,
         "title": board.show.title or board.show.name,
         "revision": text_revision(board.opened.path.read_bytes().decode("utf-8", errors="replace")),
@@ -96,7 +99,7 @@ def one_layout(request: Request) -> Response:
     if text is not None and not (text.isascii() and text.isdigit()):
         raise InputError(f"layout {text!r}: write a number")
     with desk_of(request).library() as library:
-        return answer(seen_board(library, _show(request), int(text) if text else None))
+        return answer(seen_board(library, _show(request), int(text) if text else None, limits=True))
 
 
 async def try_step(request: Request) -> Response:

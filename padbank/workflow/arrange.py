@@ -20,29 +20,14 @@ from padbank.files import showfile
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
 from padbank.layout.explain import Why, why
-from padbank.layout.limits import bank_tail, bank_voices, memory_used
 from padbank.layout.problem import ClipFacts, Problem, build_problem, usable_versions
 from padbank.store.library import Library
 from padbank.units import format_bytes
 from padbank.workflow.facts import clip_facts
+from padbank.workflow.pad_limits import Meter, bank_meters
 from padbank.workflow.plan import facts_for, keep_layout, known_layout, moved_places
 from padbank.workflow.revisions import ChangedMeanwhile, change_text
 from padbank.workflow.shows import OpenShow, open_show
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Meter:
-    """How much of a limit is used. ``where`` names the device, and the bank for voices."""
-
-    what: str
-    where: str
-    used: float
-    limit: float
-    unit: str
-
-    @property
-    def over(self) -> bool:
-        return self.used > self.limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,29 +129,23 @@ def weigh(board: Board, layout: Layout | None = None) -> Weighed:
         objective=evaluation.objective,
         terms=evaluation.terms,
         findings=evaluation.findings,
-        left_out=evaluation.left_out,
-        meters=_meters(problem, layout),
+        left_out=_left_out(problem, board, evaluation.left_out),
+        meters=bank_meters(problem, read_layout(problem, layout)),
     )
 
 
-def _meters(problem: Problem, layout: Layout) -> tuple[Meter, ...]:
-    held = read_layout(problem, layout)
-    meters = []
-    for d, device in enumerate(problem.devices):
-        meters.append(
-            Meter(what="memory", where=device.name, used=memory_used(problem, held, d), limit=device.memory_bytes, unit="bytes")
-        )
-        tails = [bank_tail(problem, held, b, d) for b in range(problem.banks)]
-        for bank in range(problem.banks):
-            worst = max((t for b, t in enumerate(tails) if b != bank), default=0)
-            need = bank_voices(problem, held, bank, d)
-            meters.append(
-                Meter(
-                    what="voices", where=f"{device.name}, bank {bank + 1}", used=need + worst if need else 0,
-                    limit=device.voices, unit="voices",
-                )
-            )  # fmt: skip
-    return tuple(meters)
+NOT_PLANNED = "nothing is laid out yet: plan, or put it on a pad"
+BY_HAND = "it is under no pad of this layout: put it on one, or plan"
+
+
+def _left_out(problem: Problem, board: Board, left: tuple[LeftOut, ...]) -> tuple[LeftOut, ...]:
+    """Why wishes are left out. Only a planner weighs what a place would cost; of a layout that it did
+    not make, only what cannot be had at all is a reason."""
+    if board.result.get("by") == "plan":
+        return left
+    absent = {(d.segment, d.label) for d in problem.demands if d.absent}
+    text = BY_HAND if board.layout.places else NOT_PLANNED
+    return tuple(x if (x.segment, x.want) in absent else replace(x, reason=text) for x in left)
 
 
 def left_to_place(board: Board) -> list[str]:
@@ -420,4 +399,11 @@ def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
 def explain(board: Board, clip: str) -> Why:
     """Why a clip is where it is, or why it was left out, in plain words."""
     problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
-    return why(problem, board.layout, clip)
+    found = why(problem, board.layout, clip)
+    if found.placed or board.result.get("by") == "plan":
+        return found
+    text = f"{clip} is under no pad: {'nothing is laid out yet' if not board.layout.places else 'this layout was made by hand'}."
+    if found.others and not found.others[0].breaks:
+        best = found.others[0]
+        text += f" Its cheapest place would be {best.pad_id} of bank {best.bank} ({best.cost:+.2f} s)."
+    return replace(found, text=text)

@@ -39,6 +39,7 @@ grid = { rows = 2, columns = 2, w_mm = 100, h_mm = 90, pitch_x_mm = 112, pitch_y
 name = "floor"
 limb = "foot"
 channel = 10
+max_clip_s = 0.85
 pads = [ { number = 5, x_mm = 116, y_mm = 480, w_mm = 110, h_mm = 80, note = 50 } ]
 
 [[controls]]

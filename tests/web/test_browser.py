@@ -435,3 +435,29 @@ def test_an_empty_library_says_how_to_begin(chromium, tmp_path, synth_wav):
     server.stop()
     thread.join(10)
     assert not complaints
+
+
+def test_a_clip_in_hand_shows_which_pads_cannot_take_it_and_what_it_would_use(tab):
+    """The pedal takes 0.85 s; sweep plays about a second, horn 0.6 s."""
+    one = tab()
+    page = one.open(f"layout/{SHOW}")
+    pedal = page.locator(".plot-box [data-pad='floor/5']")
+    assert page.get_by_text("Nothing is laid out yet.").first.is_visible()
+    page.get_by_role("button", name="Later bank").click()
+    page.locator(".tray").get_by_role("button", name=re.compile("^sweep")).hover()
+    page.locator(".plot-box .pad-refuses").wait_for()
+    assert page.locator(".plot-box .pad-refuses").count() == 1
+    assert "cannot take sweep: it is 1.0 s long and 0.85 s is the most" in pedal.get_attribute("aria-label")
+    page.get_by_text("cannot go on 1 pad, crossed out: floor.").wait_for()
+    page.get_by_label("What one pad takes").get_by_text("it is 1.0 s long and 0.85 s is the most").wait_for()
+    page.locator(".tray").get_by_role("button", name=re.compile("^horn")).hover()
+    page.get_by_text("horn fits on every pad.").wait_for()
+    page.get_by_label("What one pad takes").get_by_text("0.6 of 0.8 s").or_(page.get_by_text("0.6 of 0.9 s")).first.wait_for()
+    page.locator(".tray").get_by_role("button", name=re.compile("^horn")).click()
+    pad(page, "plank/1").hover()
+    limits = page.get_by_label("Limits", exact=True)
+    limits.get_by_text("0 → 1 of 16").wait_for()  # a self-cutting one-shot takes one voice
+    pad(page, "plank/1").click()
+    limits.get_by_text("1 of 16").wait_for()
+    row = limits.locator(".bank-limits tbody tr").nth(1)
+    expect(row).to_contain_text("6 %")  # 1 of 16 voices

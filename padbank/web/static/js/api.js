@@ -106,3 +106,16 @@ export function openSocket(path, hear) {
     },
   };
 }
+
+/**
+ * Work done in the order in which it was asked for, each after the last one's answer: a second press
+ * before the first is answered is then a second edit and not one that comes too late.
+ */
+export function createTurns() {
+  let last = Promise.resolve();
+  return (work) => {
+    const mine = last.then(work, work);
+    last = mine.catch(() => null); // whoever asked hears of it; the next one goes on
+    return mine;
+  };
+}

@@ -68,17 +68,20 @@ export function openClip(aside, desk, name, list) {
 
   const recipe = (changes) => edit({ changes });
 
-  async function undo() {
-    await queue;
-    try {
-      clip = await post(`/api/clips/${part(clip.name)}/undo`, { seen: clip.revision });
-      list.changed(clip.name, clip);
-      draw();
-      say('One edit back.');
-    } catch (error) {
-      say(error.message, 'error');
-      if (error.changedMeanwhile) await load();
-    }
+  function undo() {
+    queue = queue.then(async () => {
+      if (clip.edit_now <= 1) return; // pressed again before the last edit back was answered
+      try {
+        clip = await post(`/api/clips/${part(clip.name)}/undo`, { seen: clip.revision });
+        list.changed(clip.name, clip);
+        if (!closed) draw();
+        say('One edit back.');
+      } catch (error) {
+        say(error.message, 'error');
+        if (error.changedMeanwhile) await load();
+      }
+    });
+    return queue;
   }
 
   async function hear() {

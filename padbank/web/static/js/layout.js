@@ -1,8 +1,8 @@
 // Layout: every bank to scale; clips picked up and put down by mouse, finger or keys; what each step costs.
 
-import { get, part, post, watchJob } from './api.js';
+import { createTurns, get, part, post, watchJob } from './api.js';
 import { change, choice, count, findingsList, h, level, put, say, seconds } from './dom.js';
-import { drawMeters, drawTerms } from './meters.js';
+import { drawMeters, drawTakes, drawTerms } from './meters.js';
 import { drawPad, drawPlot, legend, neighbour, padId, padWords } from './plot.js';
 import { giveSigns, tagBit } from './tags.js';
 
@@ -35,6 +35,8 @@ export async function open(root, desk, show) {
   const details = h('section', { class: 'pad-card', 'aria-label': 'The pad in hand' });
   const costs = h('section', { 'aria-label': 'What it costs' });
   const limits = h('section', { 'aria-label': 'Limits' });
+  const taken = h('section', { 'aria-label': 'What one pad takes' });
+  const fitBox = h('p', { class: 'fit-line', role: 'status' });
   const troubles = h('section', { 'aria-label': 'Findings' });
   const planSlip = h('div', { class: 'progress-slip', role: 'region', 'aria-label': 'Planning', hidden: true });
   const live = h('p', { class: 'hidden', 'aria-live': 'assertive' });
@@ -42,8 +44,8 @@ export async function open(root, desk, show) {
 
   put(root, title, planSlip,
     h('div', { class: 'layout-split' },
-      h('div', { class: 'layout-main' }, banks, plotBox, help, details),
-      h('aside', { class: 'layout-side' }, tray, costs, limits, troubles)), live);
+      h('div', { class: 'layout-main' }, banks, plotBox, fitBox, help, details),
+      h('aside', { class: 'layout-side' }, tray, taken, costs, limits, troubles)), live);
 
   const announce = (text) => put(live, text);
   const at = (b, pad) => ({ place: seen.places.find((p) => p.bank === b && p.pad === pad) ?? null, control: seen.controls.find((c) => c.bank === b && c.pad === pad) ?? null });
@@ -51,12 +53,72 @@ export async function open(root, desk, show) {
   const segmentsOf = (b) => seen.banks[b - 1].segments.join(', ') || 'spare';
 
   function take(now) {
-    seen = now;
+    seen = { ...now, pad_classes: now.pad_classes ?? seen.pad_classes, takes: now.takes ?? seen.takes };
+    refusals.clear();
     for (const pad of seen.rig.pads) pad.pad_id = padId(pad);
     signs = giveSigns([...new Set([...seen.places.map((p) => p.clip), ...seen.unplaced])].map(tagsOf));
     bank = Math.min(bank, seen.rig.banks);
     focusPad ??= seen.rig.pads[0].pad_id;
     tried = null;
+  }
+
+  // ------------------------------------------------------------ which pads take a clip
+
+  const refusals = new Map();
+  /** Pads that cannot take a clip, with the reason: a Map, found once for each clip. */
+  function refusedBy(name) {
+    if (!refusals.has(name)) {
+      const found = new Map();
+      (seen.takes[name] ?? []).forEach(({ refused }, i) => { if (refused) for (const pad of seen.pad_classes[i].pads) found.set(pad, refused); });
+      refusals.set(name, found);
+    }
+    return refusals.get(name);
+  }
+
+  /** Pads by the surfaces that they lie on: "lid, crate" or "pedal 2–4". */
+  function surfacesOf(pads) {
+    const whole = new Map();
+    for (const pad of seen.rig.pads) whole.set(pad.surface, (whole.get(pad.surface) ?? 0) + 1);
+    const some = new Map();
+    for (const id of pads) {
+      const pad = seen.rig.pads.find((p) => p.pad_id === id);
+      some.set(pad.surface, [...(some.get(pad.surface) ?? []), pad.number]);
+    }
+    return [...some].map(([surface, numbers]) => (numbers.length === whole.get(surface) ? surface : `${surface} ${numbers.join(', ')}`)).join(', ');
+  }
+
+  let lookedAt = null;
+  /** The clip that the limits are told for: in hand, else under the pointer, else on the chosen pad. */
+  const inView = () => (hand && seen.clips[hand.name] ? hand.name : lookedAt ?? at(bank, chosen).place?.clip ?? null);
+
+  /** Cross out the pads that cannot take the clip in hand or under the pointer. */
+  function markRefusals() {
+    const name = hand && seen.clips[hand.name] ? hand.name : lookedAt;
+    const refused = name ? refusedBy(name) : null;
+    for (const group of root.querySelectorAll('.plot [data-pad]')) {
+      const reason = refused?.get(group.dataset.pad);
+      group.classList.toggle('pad-refuses', Boolean(reason));
+      if (group.getAttribute('aria-label')) group.setAttribute('aria-label', `${group.dataset.words}${reason ? `, cannot take ${name}: ${reason}` : ''}`);
+    }
+    const n = refused?.size ?? 0;
+    put(fitBox, !name ? 'Point at a clip, or pick it up, to see which pads can take it.' : n === 0 ? [h('strong', {}, name), ' fits on every pad.'] : [h('strong', {}, name), ` cannot go on ${count(n, 'pad')}, crossed out: `, surfacesOf([...refused.keys()]), '.']);
+  }
+
+  let looking = 0;
+  function lookAt(name) {
+    clearTimeout(looking);
+    looking = setTimeout(() => {
+      if (lookedAt === name || hand) return;
+      lookedAt = name;
+      markRefusals();
+      drawTaken();
+    }, name ? 60 : 200);
+  }
+
+  function drawTaken() {
+    const name = inView();
+    const known = name && seen.takes[name] ? name : null;
+    put(taken, drawTakes(known, known && seen.takes[known], seen.pad_classes, surfacesOf));
   }
 
   async function load() {
@@ -66,7 +128,10 @@ export async function open(root, desk, show) {
 
   // ------------------------------------------------------------ steps
 
-  async function step(what, said) {
+  const inTurn = createTurns();
+  const step = (what, said) => inTurn(() => stepNow(what, said));
+
+  async function stepNow(what, said) {
     const before = seen.number;
     try {
       const had = seen.weighed;
@@ -115,7 +180,9 @@ export async function open(root, desk, show) {
 
   const clear = (b, pad) => { if (at(b, pad).place) step({ do: 'clear', bank: b, pad }, `${at(b, pad).place.clip} cleared`); };
 
-  async function pin(b, pad, everywhere = false) {
+  const pin = (b, pad, everywhere = false) => inTurn(() => pinNow(b, pad, everywhere));
+
+  async function pinNow(b, pad, everywhere) {
     const { place } = at(b, pad);
     if (!place) return;
     try {
@@ -160,7 +227,7 @@ export async function open(root, desk, show) {
   let trying = 0;
   function tryAt(b, pad) {
     clearTimeout(trying);
-    if (!hand || (hand.from?.bank === b && hand.from?.pad === pad)) { tried = null; drawCosts(); return; }
+    if (!hand || (hand.from?.bank === b && hand.from?.pad === pad)) { tried = null; drawCosts(); drawLimits(); return; }
     const what = stepFor(b, pad);
     trying = setTimeout(async () => {
       try {
@@ -171,6 +238,7 @@ export async function open(root, desk, show) {
         tried = { refused: error.message };
       }
       drawCosts();
+      drawLimits();
       ghostText();
     }, TRY_MS);
   }
@@ -208,6 +276,8 @@ export async function open(root, desk, show) {
         const [dx, dy] = [Math.abs(event.clientX - start[0]), Math.abs(event.clientY - start[1])];
         if (Math.max(dx, dy) < DRAG_PX) return;
         hand = { name, from };
+        markRefusals();
+        drawTaken();
         ghost = h('div', { class: 'ghost', 'aria-hidden': 'true' });
         document.body.append(ghost);
         root.classList.add('dragging');
@@ -226,6 +296,7 @@ export async function open(root, desk, show) {
       } else {
         tried = null;
         drawCosts();
+        drawLimits();
         ghostText();
       }
     };
@@ -270,7 +341,8 @@ export async function open(root, desk, show) {
         focusNow();
         if (hand) {
           const held = at(bank, next.pad_id);
-          announce(padWords(next, held));
+          const refused = refusedBy(hand.name).get(next.pad_id);
+          announce(padWords(next, held, refused ? `, cannot take ${hand.name}: ${refused}` : ''));
           tryAt(bank, next.pad_id);
         }
       }
@@ -314,13 +386,15 @@ export async function open(root, desk, show) {
     drawDetails();
     drawCosts();
     drawLimits();
+    drawTaken();
+    markRefusals();
     if (active) { focusPad = active; focusNow(); }
   }
 
   function drawTitle() {
     const { result, number } = seen;
     const proof = number === 0 ? 'nothing laid out yet' : result.by === 'plan' ? (result.status === 'proved' ? 'planned, proved the best' : `planned, within ${(100 * result.gap).toFixed(1)} % of the best`) : 'arranged by hand';
-    const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'until proved', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds' });
+    const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'no limit', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds' });
     put(title,
       h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)} of your time`)),
       h('div', { class: 'row wrap' },
@@ -368,12 +442,13 @@ export async function open(root, desk, show) {
       const inHand = hand?.from?.bank === bank && hand.from.pad === pad.pad_id;
       return drawPad(pad, held, { signs, tags: tagsOf(held.place?.clip) }, {
         role: 'button', tabindex: pad.pad_id === focusPad ? '0' : '-1', 'data-pad': pad.pad_id, 'data-bank': bank,
-        'aria-label': padWords(pad, held, inHand ? ', in hand' : ''), 'aria-describedby': 'plot-help', 'aria-pressed': String(inHand),
+        'aria-label': padWords(pad, held, inHand ? ', in hand' : ''), 'aria-describedby': 'plot-help', 'aria-pressed': String(inHand), 'data-words': padWords(pad, held, inHand ? ', in hand' : ''),
         onkeydown: (e) => padKeys(e, pad),
-        onfocus: () => { focusPad = pad.pad_id; if (chosen !== pad.pad_id) { chosen = pad.pad_id; reason = null; drawDetails(); } },
+        onfocus: () => { focusPad = pad.pad_id; if (chosen !== pad.pad_id) { chosen = pad.pad_id; reason = null; drawDetails(); drawTaken(); } },
         onpointerdown: (e) => { const { place, control } = held; if ((place || (control && !control.fixed)) && !hand) press(e, place?.clip ?? control.label, { bank, pad: pad.pad_id }); },
-        onpointerenter: () => { if (hand && !ghost) tryAt(bank, pad.pad_id); },
-        onclick: () => { if (dragged) return; if (hand) putDown(bank, pad.pad_id); else { chosen = pad.pad_id; focusPad = pad.pad_id; reason = null; drawDetails(); } },
+        onpointerenter: () => { if (hand && !ghost) tryAt(bank, pad.pad_id); else if (held.place) lookAt(held.place.clip); },
+        onpointerleave: () => lookAt(null),
+        onclick: () => { if (dragged) return; if (hand) putDown(bank, pad.pad_id); else { chosen = pad.pad_id; focusPad = pad.pad_id; reason = null; drawDetails(); drawTaken(); } },
       });
     }, { label: `Bank ${bank}, ${segmentsOf(bank)}`, scale: true, homes: true });
     put(plotBox, h('div', { class: 'plot-head' }, h('h2', {}, h('span', { class: 'big-number' }, bank), ` ${segmentsOf(bank)}`),
@@ -385,12 +460,13 @@ export async function open(root, desk, show) {
   function drawTray() {
     const lost = new Map(seen.weighed.left_out.map((l) => [l.want, l]));
     put(tray, h('h2', { id: 'tray-title' }, 'Not under a pad'),
+      seen.places.length || !seen.unplaced.length ? null : h('p', {}, 'Nothing is laid out yet. Press Plan, or drag a clip onto a pad and begin by hand.'),
       seen.unplaced.length ? h('ul', { class: 'tray-list' }, seen.unplaced.map((name) => {
         const facts = seen.clips[name];
-        return h('li', {}, h('button', { type: 'button', class: 'tape-bit', 'aria-pressed': String(hand?.name === name && !hand.from), onpointerdown: (e) => press(e, name, null), onclick: () => { if (dragged) return; hand = hand?.name === name ? null : { name, from: null }; draw(); if (hand) { announce(`${name} in hand: choose a pad, Enter puts it down`); focusNow(); } } },
+        return h('li', {}, h('button', { type: 'button', class: 'tape-bit', 'aria-pressed': String(hand?.name === name && !hand.from), onpointerdown: (e) => press(e, name, null), onpointerenter: () => lookAt(name), onpointerleave: () => lookAt(null), onfocus: () => lookAt(name), onblur: () => lookAt(null), onclick: () => { if (dragged) return; hand = hand?.name === name ? null : { name, from: null }; draw(); if (hand) { announce(`${name} in hand: choose a pad, Enter puts it down`); focusNow(); } } },
           h('span', {}, name), h('span', { class: 'quiet' }, seconds(facts.duration_s))), facts.tags.slice(0, 2).map((t) => tagBit(t, signs)),
         h('button', { type: 'button', class: 'small bare', 'aria-label': `Why is ${name} left out?`, onclick: () => whyNot(name) }, 'why?'),
-        !facts.cleared && seen.rights === 'cleared' ? h('span', { class: 'lack' }, 'not cleared') : left?.clip === name ? h('p', { class: 'why' }, left.text) : lost.has(name) ? h('span', { class: 'hint' }, lost.get(name).reason) : null);
+        !facts.cleared && seen.rights === 'cleared' ? h('span', { class: 'lack' }, 'not cleared') : left?.clip === name ? h('p', { class: 'why' }, left.text) : lost.has(name) && seen.result.by === 'plan' ? h('span', { class: 'hint' }, lost.get(name).reason) : null);
       })) : h('p', { class: 'quiet' }, 'Everything that the show could use has its place.'));
   }
 
@@ -423,7 +499,7 @@ export async function open(root, desk, show) {
   }
 
   function drawLimits() {
-    put(limits, drawMeters(seen.weighed.meters));
+    put(limits, drawMeters(seen.weighed.meters, tried && !tried.refused ? tried.meters : null, bank, seen.rig.devices));
     put(troubles, h('h2', {}, 'Findings'), findingsList(seen.weighed.findings, 'No limit is broken.'),
       seen.weighed.left_out.length ? h('details', {}, h('summary', {}, `${count(seen.weighed.left_out.length, 'wish', 'wishes')} left out`), h('ul', { class: 'plain' }, seen.weighed.left_out.map((l) => h('li', {}, h('strong', {}, l.want), ` in ${l.segment}: ${l.reason}`)))) : null);
   }

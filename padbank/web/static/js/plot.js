@@ -69,6 +69,7 @@ export function drawPad(pad, { place, control }, { signs, tags = [], small = fal
   const kind = control ? 'control' : place ? 'clip' : 'empty';
   const group = s('g', { class: `pad pad-${kind} pad-${pad.limb}${place?.moved ? ' pad-moved' : ''}`, ...more });
   group.append(s('path', { class: 'pad-tape', d: tape(x, y, w, hh, seed) }));
+  group.append(s('path', { class: 'pad-cross', d: `M${x + 4} ${y + 4}L${x + w - 4} ${y + hh - 4}M${x + w - 4} ${y + 4}L${x + 4} ${y + hh - 4}` }));
   const sign = place ? tags.map((t) => signs?.get(t)).find(Boolean) : null;
   const band = sign ? Math.min(17, w * 0.19) : 0;
   if (sign) {
@@ -113,7 +114,8 @@ export function drawPlot(rig, pad, { label, scale = false, homes = false, classN
   const box = extent(drawn);
   const svg = s('svg', { class: className, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
   if (homes) {
-    for (const home of rig.homes) {
+    const clear = ({ x_mm, y_mm }) => rig.pads.every((p) => Math.abs(p.x_mm - x_mm) > p.w_mm / 2 + 8 || Math.abs(p.y_mm - y_mm) > p.h_mm / 2 + 8);
+    for (const home of rig.homes.filter(clear)) {
       svg.append(s('g', { class: 'home', transform: `translate(${home.x_mm} ${home.y_mm - shift(home.y_mm)})`, 'aria-hidden': 'true' }, s('path', { d: 'M-5 0H5M0 -5V5' }), s('text', { x: 7, y: 3, 'font-size': 8 }, home.limb)));
     }
   }

@@ -1,6 +1,6 @@
 // Show: what the evening wants, segment by segment, and what is missing.
 
-import { get, part, post } from './api.js';
+import { createTurns, get, part, post } from './api.js';
 import { ask, choice, count, field, findingsList, h, put, say } from './dom.js';
 
 export async function open(root, desk, name) {
@@ -37,7 +37,10 @@ export async function open(root, desk, name) {
     } }, field('Name of the new show', box), like ? null : field('Rig', rig), h('button', { type: 'submit', class: 'strong' }, like ? `Begin like ${like}` : 'Begin it'));
   }
 
-  async function edit(what) {
+  const inTurn = createTurns();
+  const edit = (what) => inTurn(() => editNow(what));
+
+  async function editNow(what) {
     try {
       seen = await post(`/api/shows/${part(name)}/edit`, { seen: seen.revision, edit: what });
       draw();
