@@ -461,3 +461,57 @@ def test_a_clip_in_hand_shows_which_pads_cannot_take_it_and_what_it_would_use(ta
     limits.get_by_text("1 of 16").wait_for()
     row = limits.locator(".bank-limits tbody tr").nth(1)
     expect(row).to_contain_text("6 %")  # 1 of 16 voices
+
+
+def test_a_rig_of_twenty_pads_is_shown_in_pages_that_can_be_read_and_follow_the_hits(tab, served):
+    """Every pad of two tables and five pedals full, on the glass of a ten-inch tablet (217 mm for 1280 CSS pixels)."""
+    from padbank.demo.scenario import CLIPS
+    from padbank.domain import ControlPlace, Layout, Place
+    from padbank.store.library import Library
+    from padbank.workflow.shows import open_show
+
+    names = sorted((c.name for c in CLIPS), key=len, reverse=True)
+    with Library(served.folder) as library:
+        text = 'name = "full"\nrig = "quay-twin"\n\n[[segments]]\nname = "all"\nwants = [{ clip = "horn", hits = 1 }]\n'
+        (library.shows / "full.toml").write_text(text, encoding="utf-8")
+        rig = open_show(library, "full").rig
+        controls = rig.controls_in(1)
+        free = [p.pad_id for p in rig.pads if p.pad_id not in controls]
+        places = [Place(bank=1, pad_id=pad, clip=name, channels=1, sample_rate_hz=44100) for pad, name in zip(free, names, strict=False)]
+        layout = Layout(
+            show="full", rig="quay-twin", places=tuple(sorted(places)),
+            controls=tuple(ControlPlace(bank=1, pad_id=pad, label=c.label) for pad, c in sorted(controls.items())),
+        )  # fmt: skip
+        with library.catalogue.atomic():
+            library.catalogue.add_layout(layout, {"by": "hand"})
+    served.server.app.state.desk.hub.change_stage({"kind": "show", "show": "full"})
+    tablet = tab(1280, 800, has_touch=True).page
+    tablet.add_init_script(f"localStorage.setItem('padbank-mm-per-px', '{217 / 1280}')")
+    tablet.goto(f"{served.address}/stage")
+    tablet.locator("#stage[data-ready=full]").wait_for()
+    pages = tablet.locator(".stage-pages button")
+    pages.first.wait_for()
+    seen = []
+    for number in range(pages.count()):
+        pages.nth(number).click()
+        assert float(tablet.locator("#stage").get_attribute("data-letter-mm")) >= 7.5
+        seen += tablet.locator(".strip").evaluate_all("strips => strips.map((s) => s.dataset.pad)")
+        outside = tablet.locator(".strip").evaluate_all(
+            """strips => strips.filter((strip) => [...strip.querySelectorAll('.strip-line')].some((line) => {
+              const range = document.createRange(); range.selectNodeContents(line);
+              const [l, b] = [range.getBoundingClientRect(), strip.getBoundingClientRect()];
+              return l.left < b.left - 1 || l.right > b.right + 1 || l.top < b.top - 2 || l.bottom > b.bottom + 2;
+            })).map((s) => s.textContent)"""
+        )
+        assert outside == []
+    assert sorted(seen) == sorted([p.pad_id for p in rig.pads])  # each pad on exactly one page, none left out
+    before = tablet.locator("#stage").get_attribute("data-page")
+    other = next(p for p in ("port/1", "pedal/2") if p not in tablet.locator(".strip").evaluate_all("s => s.map((x) => x.dataset.pad)"))
+    served.server.app.state.desk.hub.tell_from_thread({"kind": "hit", "pad": other, "bank": 1, "velocity": 100})
+    tablet.locator(f"#stage[data-last-hit='{other}']").wait_for()
+    assert tablet.locator("#stage").get_attribute("data-page") != before
+    assert tablet.locator(f".strip[data-pad='{other}']").is_visible()
+    tablet.get_by_text("Set up").click()
+    tablet.get_by_label("Which pads").select_option("*")
+    assert tablet.locator(".strip").count() == len(rig.pads)
+    tablet.get_by_text(re.compile("come closer, or let the stage choose the pads")).wait_for()

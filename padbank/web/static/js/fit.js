@@ -1,6 +1,6 @@
 // Names as large as fits: where to break them, and how tall their letters come out.
 
-export const FACE = '"Arial Narrow", "Liberation Sans Narrow", "Roboto Condensed", "Helvetica Neue", Arial, sans-serif';
+export const FACE = '"Arial Narrow", "Liberation Sans Narrow", "Roboto Condensed", sans-serif-condensed, "Avenir Next Condensed", "Helvetica Neue", Arial, sans-serif';
 export const LINE = 1.04;
 /** Height of a capital or ascender letter as a share of the type size (checked by measuring, see capShare). */
 const USUAL_CAP = 0.72;
@@ -18,7 +18,7 @@ export function width(text) {
   return widths.get(text);
 }
 
-/** Height of the letter x as a share of the type size: what has to be read of a lower-case name. */
+/** Height of a capital or ascender letter as a share of the type size. */
 export function letterShare() {
   pen ??= document.createElement('canvas').getContext('2d');
   pen.font = `800 100px ${FACE}`;
@@ -40,12 +40,32 @@ function pieces(name) {
   return name.split(/(?<=-)|\s+/).filter(Boolean);
 }
 
-function cutLong(words, most) {
-  return words.flatMap((word) => {
-    if (word.length <= most) return [word];
-    const half = Math.ceil(word.length / 2);
-    return [`${word.slice(0, half)}-`, word.slice(half)];
-  });
+/**
+ * Where a word may be broken: between doubled letters, before a consonant between vowels, between two
+ * consonants between vowels; nearest to its middle first. Without such a place, in its middle.
+ */
+export function breakPlaces(word) {
+  const vowel = [...word].map((c) => 'aeiouy'.includes(c));
+  const places = [];
+  for (let at = 2; at < word.length - 1; at += 1) {
+    const doubled = word[at - 1] === word[at] && !vowel[at];
+    const openEnd = vowel[at - 1] && !vowel[at] && vowel[at + 1];
+    const closedEnd = vowel[at - 2] && !vowel[at - 1] && !vowel[at] && vowel[at + 1];
+    if (doubled || openEnd || closedEnd) places.push(at);
+  }
+  places.sort((a, b) => Math.abs(2 * a - word.length) - Math.abs(2 * b - word.length));
+  return places.length ? places.slice(0, 2) : word.length >= 7 ? [Math.ceil(word.length / 2)] : [];
+}
+
+/** The ways to write a name with its longest words broken: one word, then two. */
+function broken(words) {
+  const long = words.map((w, i) => i).filter((i) => words[i].replace(/-$/, '').length >= 5).sort((a, b) => words[b].length - words[a].length).slice(0, 2);
+  const cut = (list, i, at) => [...list.slice(0, i), `${list[i].slice(0, at)}-`, list[i].slice(at), ...list.slice(i + 1)];
+  const ones = long.flatMap((i) => breakPlaces(words[i].replace(/-$/, '')).map((at) => cut(words, i, at)));
+  if (long.length < 2) return ones;
+  const [first, second] = [Math.min(...long), Math.max(...long)];
+  const twos = breakPlaces(words[second].replace(/-$/, '')).flatMap((b) => breakPlaces(words[first].replace(/-$/, '')).map((a) => cut(cut(words, second, b), first, a)));
+  return [...ones, ...twos];
 }
 
 /**
@@ -55,7 +75,7 @@ function cutLong(words, most) {
 export function fitName(name, w, h, { most = Infinity, need = 0 } = {}) {
   let best = { lines: [name], size: 0 };
   const attempt = (words) => {
-    for (let n = 1; n <= Math.min(4, words.length); n += 1) {
+    for (let n = 1; n <= Math.min(5, words.length); n += 1) {
       for (const split of breaks(words, n)) {
         const lines = split.map((line) => line.reduce((text, word) => text + (text && !text.endsWith('-') ? ' ' : '') + word, ''));
         const size = Math.min(w / Math.max(...lines.map(width)), h / (n * LINE), most);
@@ -65,6 +85,6 @@ export function fitName(name, w, h, { most = Infinity, need = 0 } = {}) {
   };
   const words = pieces(name);
   attempt(words);
-  for (const longest of [7, 6, 5]) if (best.size < need) attempt(cutLong(words, longest));
+  if (best.size < need) for (const parts of broken(words)) attempt(parts);
   return best;
 }

@@ -3,16 +3,13 @@
 import { createMidi, midiSupport } from '../engine/midi.js';
 import { get, openSocket } from './api.js';
 import { h, put, s, say } from './dom.js';
-import { LINE, fitName, letterShare } from './fit.js';
+import { LINE, letterShare } from './fit.js';
 import { padId } from './plot.js';
+import { pagesOf, strips } from './stagefit.js';
 import { giveSigns, signPath } from './tags.js';
 
 const LIT_MS = 180;
 const CONTROL_MS = 1600;
-/** Widest gap between pads that is kept, in millimetres of the rig: the rest goes to the names. */
-const GAP_MM = 6;
-/** Pads may be drawn this much wider or taller than they are. */
-const STRETCH = 1.7;
 /** Letter height for a distance: distance / 200 (FAA human factors guidance: 5 mm at 1 m, 10 mm at 2 m). */
 const DISTANCE_SHARE = 200;
 const READ_FROM_MM = 1500;
@@ -50,6 +47,8 @@ const sinceBox = h('p', { class: 'stage-since', role: 'timer', 'aria-label': 'Ti
 const controlBox = h('p', { class: 'stage-control', role: 'status' });
 const linkBox = h('p', { class: 'stage-link', role: 'status' });
 const sizeBox = h('p', { class: 'stage-size' });
+const pageBox = h('div', { class: 'stage-pages', role: 'group', 'aria-label': 'Pads shown', hidden: true });
+const midiText = h('p', { class: 'stage-midi' });
 const plot = h('div', { class: 'stage-plot', role: 'list', 'aria-label': 'Pads' });
 const surfaceBox = h('select', { 'aria-label': 'Which pads', onchange: () => { remember('padbank-surface', surfaceBox.value); draw(); } });
 const button = (text, work, props = {}) => h('button', { type: 'button', onclick: work, ...props }, text);
@@ -62,8 +61,10 @@ put(root,
   plot,
   h('footer', { class: 'stage-foot' },
     button([h('span', { 'aria-hidden': 'true' }, '← '), 'Earlier'], () => turn(-1), { class: 'turn' }),
-    h('div', { class: 'stage-middle' }, nextBox, sizeBox, linkBox,
-      h('div', { class: 'row wrap' }, fullButton, button('Day or night', light), button('Start the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure), surfaceBox, midiButton)),
+    h('div', { class: 'stage-middle' }, nextBox, pageBox, linkBox, sizeBox),
+    h('details', { class: 'stage-more' }, h('summary', {}, 'Set up'),
+      h('div', { class: 'stage-sheet' }, fullButton, button('Day or night', light), button('Start or stop the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure),
+        surfaceBox, midiButton, midiText)),
     button(['Later', h('span', { 'aria-hidden': 'true' }, ' →')], () => turn(1), { class: 'turn' })));
 
 function light() {
@@ -72,30 +73,24 @@ function light() {
   remember('padbank-light', now);
 }
 
-/** Where each pad goes: gaps drawn together, the rest stretched to fill the box. */
-export function arrange(pads, width, height) {
-  const squeeze = (spans) => {
-    const sorted = [...spans].sort((a, b) => a[0] - b[0]);
-    const cuts = [];
-    let end = sorted[0][1];
-    for (const [low, high] of sorted) {
-      if (low - end > GAP_MM) cuts.push([low, low - end - GAP_MM]);
-      end = Math.max(end, high);
-    }
-    return (value) => value - cuts.reduce((sum, [from, by]) => sum + (value >= from ? by : 0), 0);
+const WHICH = [['', 'as many pads as can be read'], ['*', 'all pads at once']];
+let pages = [];
+let pageAt = 0;
+
+/** What a pad of the bank holds: {name, sign, place, control}. */
+function holds(bank) {
+  const places = new Map(bank.places.map((p) => [p.pad, p]));
+  const controls = new Map(bank.controls.map((c) => [c.pad, c]));
+  return (pad) => {
+    const place = places.get(pad.pad_id);
+    const control = controls.get(pad.pad_id);
+    return { place, control, name: place?.clip ?? control?.label ?? '', sign: place?.tags.map((t) => signs.get(t)).find(Boolean) };
   };
-  const mapX = squeeze(pads.map((p) => [p.x_mm - p.w_mm / 2, p.x_mm + p.w_mm / 2]));
-  const mapY = squeeze(pads.map((p) => [p.y_mm - p.h_mm / 2, p.y_mm + p.h_mm / 2]));
-  const boxes = pads.map((p) => ({ pad: p, x: mapX(p.x_mm - p.w_mm / 2), y: mapY(p.y_mm - p.h_mm / 2), w: p.w_mm, h: p.h_mm }));
-  const left = Math.min(...boxes.map((b) => b.x));
-  const top = Math.min(...boxes.map((b) => b.y));
-  const wide = Math.max(...boxes.map((b) => b.x + b.w)) - left;
-  const high = Math.max(...boxes.map((b) => b.y + b.h)) - top;
-  let [sx, sy] = [width / wide, height / high];
-  if (sx > sy * STRETCH) sx = sy * STRETCH;
-  if (sy > sx * STRETCH) sy = sx * STRETCH;
-  const [dx, dy] = [(width - wide * sx) / 2, (height - high * sy) / 2];
-  return boxes.map((b) => ({ pad: b.pad, x: (b.x - left) * sx + dx, y: (b.y - top) * sy + dy, w: b.w * sx, h: b.h * sy }));
+}
+
+function drawPages() {
+  put(pageBox, pages.length < 2 ? null : pages.map((one, i) => h('button', { type: 'button', 'aria-pressed': String(i === pageAt), onclick: () => { pageAt = i; draw(); } }, one.title)));
+  pageBox.hidden = pages.length < 2;
 }
 
 function draw() {
@@ -104,44 +99,53 @@ function draw() {
     put(bankBox, 'padbank');
     put(nextBox);
     put(sizeBox);
+    pages = [];
+    drawPages();
     return;
   }
   const bank = view.banks[Math.min(stage.bank, view.rig.banks) - 1];
   put(bankBox, h('strong', {}, bank.bank), h('span', {}, ` ${bank.segments.join(', ') || 'spare'}`));
   const next = view.banks[bank.bank % view.rig.banks];
   put(nextBox, `next ${next.bank} ${next.segments.join(', ') || 'spare'}`);
-  const share = letterShare();
-  const perPx = mmPerPx();
+  const [share, perPx] = [letterShare(), mmPerPx()];
   const need = READ_FROM_MM / DISTANCE_SHARE / perPx / share;
-  let least = Infinity;
+  const room = { width: plot.clientWidth, height: plot.clientHeight, need };
+  const held = holds(bank);
   const only = surfaceBox.value;
-  const shown = only ? view.rig.pads.filter((p) => p.surface === only) : view.rig.pads;
-  put(plot, arrange(shown, plot.clientWidth, plot.clientHeight).map(({ pad, x, y, w, h: high }) => {
-    const place = bank.places.find((p) => p.pad === pad.pad_id);
-    const control = bank.controls.find((c) => c.pad === pad.pad_id);
-    const name = place?.clip ?? control?.label ?? '';
-    const sign = place?.tags.map((t) => signs.get(t)).find(Boolean);
-    const band = sign ? Math.min(22, w * 0.09) : 0;
+  const { pads } = view.rig;
+  const before = pages[pageAt]?.title;
+  pages = only === '*' ? [{ title: '', pads }] : only ? [{ title: only, pads: pads.filter((p) => p.surface === only) }] : pagesOf(pads, held, room);
+  pageAt = Math.max(0, pages.findIndex((p) => p.title === before));
+  drawPages();
+  if (plot.clientHeight !== room.height) room.height = plot.clientHeight; // the row of pages came or went
+  const drawn = strips(pages[pageAt].pads, held, room);
+  put(plot, drawn.map(({ pad, x, y, w, h: high, band, lines, size }) => {
+    const { place, control, name, sign } = held(pad);
     const element = h('div', {
       class: `strip ${control ? 'strip-control' : place ? 'strip-clip' : 'strip-empty'}${place?.moved ? ' strip-moved' : ''}`,
       role: 'listitem', 'data-pad': pad.pad_id, 'aria-label': `${pad.surface} ${pad.number}: ${control ? `control hit ${control.label}` : place ? place.clip + (place.moved ? ', moved' : '') : 'empty'}`,
       style: { left: `${x}px`, top: `${y}px`, width: `${w}px`, height: `${high}px` },
     });
     if (sign) element.append(h('span', { class: 'strip-band', style: { width: `${band}px`, background: sign.colour } }, s('svg', { viewBox: '0 0 16 16', width: band * 0.7, height: band * 0.7, 'aria-hidden': 'true' }, signPath(sign, { fill: '#fffdf3' }))));
-    if (name) {
-      const { lines, size } = fitName(name, w - band - 9, high - 12, { need, most: high * 0.5 });
-      if (place) least = Math.min(least, size);
-      element.append(h('span', { class: 'strip-name', style: { fontSize: `${size}px`, lineHeight: LINE, left: `${band}px` } }, lines.map((line) => h('span', { class: 'strip-line' }, line))));
-    }
+    if (name) element.append(h('span', { class: 'strip-name', style: { fontSize: `${size}px`, lineHeight: LINE, left: `${band}px` } }, lines.map((line) => h('span', { class: 'strip-line' }, line))));
     return element;
   }));
   root.dataset.bank = String(bank.bank);
+  root.dataset.page = pages[pageAt].title;
+  const least = Math.min(...drawn.map((d) => d.size));
   if (least < Infinity) {
     const mm = least * share * perPx;
     const from = (mm * DISTANCE_SHARE) / 1000;
     root.dataset.letterMm = mm.toFixed(2);
-    put(sizeBox, `smallest letters ${mm.toFixed(1)} mm, read from ${from.toFixed(1)} m`, from < READ_FROM_MM / 1000 ? h('strong', {}, surfaceBox.hidden || surfaceBox.value ? ': come closer, or use a larger screen' : ': come closer, or show only some of the pads') : '', Number(recall('padbank-mm-per-px')) > 0 ? '' : ' (screen not measured yet)');
-  }
+    put(sizeBox, `smallest letters ${mm.toFixed(1)} mm, read from ${from.toFixed(1)} m`, mm >= READ_FROM_MM / DISTANCE_SHARE - 0.005 ? '' : h('strong', {}, only === '*' ? ': come closer, or let the stage choose the pads' : ': come closer, or use a larger screen'), Number(recall('padbank-mm-per-px')) > 0 ? '' : ' (screen not measured yet)');
+  } else put(sizeBox);
+}
+
+/** The page that holds a pad, after a hit elsewhere. */
+function turnPageTo(padIdHit) {
+  if (pages[pageAt]?.pads.some((p) => p.pad_id === padIdHit)) return;
+  const at = pages.findIndex((page) => page.pads.some((p) => p.pad_id === padIdHit));
+  if (at >= 0) { pageAt = at; draw(); }
 }
 
 async function readView() {
@@ -157,8 +161,7 @@ async function readView() {
     midi?.setMap(view.rig.pads, []);
     const surfaces = [...new Set(view.rig.pads.map((p) => p.surface))];
     const own = surfaces.includes(recall('padbank-surface')) ? recall('padbank-surface') : '';
-    put(surfaceBox, h('option', { value: '' }, 'all pads'), surfaces.map((x) => h('option', { value: x, selected: x === own }, `only ${x}`)));
-    surfaceBox.hidden = surfaces.length < 2;
+    put(surfaceBox, WHICH.map(([value, text]) => h('option', { value, selected: value === recall('padbank-surface') }, text)), surfaces.length < 2 ? null : surfaces.map((x) => h('option', { value: x, selected: x === own }, `only ${x}`)));
   }
   draw();
   root.dataset.ready = view?.show ?? 'none';
@@ -174,6 +177,7 @@ function turn(by) {
 
 const timers = new Map();
 function lit(pad) {
+  turnPageTo(pad);
   const element = plot.querySelector(`[data-pad="${CSS.escape(pad)}"]`);
   if (!element) return;
   element.classList.add('strip-hit');
@@ -239,7 +243,10 @@ async function listen() {
     onState: ({ inputs }) => say(inputs.length ? `Listening to ${inputs.join(', ')}.` : 'No MIDI input is plugged in yet.'),
   });
   const { ok, text } = await midi.start();
-  if (!ok) say(text, 'error');
+  if (!ok) {
+    say(text, 'error');
+    put(midiText, text);
+  }
 }
 
 let lock = null;
@@ -258,6 +265,12 @@ addEventListener('keydown', (e) => {
   if (['ArrowRight', 'PageDown'].includes(e.key)) { e.preventDefault(); turn(1); }
   else if (['ArrowLeft', 'PageUp'].includes(e.key)) { e.preventDefault(); turn(-1); }
 });
-new ResizeObserver(() => draw()).observe(plot);
-if (!midiSupport().ok) midiButton.hidden = true;
+let drawnAt = '';
+new ResizeObserver(() => {
+  const now = `${innerWidth}x${innerHeight}`;
+  if (now !== drawnAt) { drawnAt = now; draw(); }
+}).observe(plot);
+const support = midiSupport();
+midiButton.hidden = !support.ok;
+put(midiText, support.ok ? 'Hits reach this screen from the computer’s page; a MIDI input of its own is only needed without one.' : support.text);
 tick();
