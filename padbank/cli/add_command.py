@@ -43,8 +43,9 @@ def command(
 
     Each file is copied, decoded, measured and given a proposed trim; the
     original is never altered. Files that are unchanged since last time are
-    skipped, and the same sound in another file is recognised. A bad file
-    never stops the rest: refused files are listed with their reason, exit 3.
+    skipped, and the same sound in another file is recognised; both take on
+    the tags, and the licence where none was stated. A bad file never stops
+    the rest: refused files are listed with their reason, exit 3.
     """
     library = open_library(ctx)
     with progress_bar("adding", quiet=as_json) as progress:
@@ -56,7 +57,10 @@ def command(
     else:
         print_report(report)
         if report.added and licence is None:
-            say("No licence was given: a show that takes only cleared clips leaves these out. padbank edit CLIP --licence …")
+            say(
+                "No licence was given, and a show that takes only cleared clips leaves these out: "
+                "run the same again with --licence …, or padbank edit CLIP --licence …"
+            )
     return FINDINGS if report.refused else DONE
 
 
@@ -65,7 +69,8 @@ def print_report(report: AddReport) -> None:
     for entry in report.added:
         click.echo(f"{entry.clip}  ({entry.role}: {entry.reason})")
     for entry in report.already:
-        click.echo(f"{entry.clip}  already" + (f", the same sound as {entry.same_as}" if entry.same_as else ""))
+        same = f", the same sound as {entry.same_as}" if entry.same_as else ""
+        click.echo(f"{entry.clip}  already{same}{', licence noted' if entry.licence_noted else ''}")
     for warning in report.warnings:
         say(f"warning: {warning.path}: {warning.reason}")
     for refusal in report.refused:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from padbank.cli.common import (
+    counted,
     exit_code,
     json_option,
     open_library,
@@ -29,5 +30,6 @@ def command(ctx: click.Context, as_json: bool) -> int:
     else:
         print_findings(findings, err=False)
         errors = sum(f.severity == "error" for f in findings)
-        say(f"{library.folder}: {len(library.catalogue.clips())} clips, {errors} errors, {len(findings) - errors} other remarks.")
+        clips = counted(len(library.catalogue.clips()), "clip")
+        say(f"{library.folder}: {clips}, {counted(errors, 'error')}, {counted(len(findings) - errors, 'other remark')}.")
     return exit_code(findings)

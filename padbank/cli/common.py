@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -11,15 +12,20 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
-from tabulate import tabulate
+import tabulate
 
 from padbank.domain import Finding
 from padbank.errors import InputError
 from padbank.progress import Progress
-from padbank.store.library import Library, choose_folder
+from padbank.store.library import ENVIRONMENT_NAME, LIBRARY_PARTS, Library, choose_folder
 from padbank.workflow.plain import plain
 
 DONE, FAILED, WRONG_USAGE, FINDINGS = 0, 1, 2, 3
+
+FEW = 3
+"""More findings of one kind than this are said in one line."""
+
+tabulate.MIN_PADDING = 0  # it widens a column by two where the heading is the widest; 80 columns are few enough
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -28,8 +34,20 @@ def json_option(function: Decorated) -> Decorated:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON to stdout.")(function)
 
 
+MAY_BEGIN = ("add", "split", "serve", "rig", "show new")
+"""Commands that may begin a library; for the others a folder that is named and not there is a slip."""
+
+
 def open_library(ctx: click.Context) -> Library:
-    library = Library(choose_folder(ctx.find_root().obj))
+    given = ctx.find_root().obj or os.environ.get(ENVIRONMENT_NAME)
+    folder = choose_folder(ctx.find_root().obj)
+    command = ctx.command_path.partition(" ")[2]
+    if given and not command.startswith(MAY_BEGIN) and not any((folder / p).exists() for p in LIBRARY_PARTS):
+        raise InputError(
+            f"there is no library in {folder}: check --library (or {ENVIRONMENT_NAME}), or begin one: "
+            f"padbank --library {folder} add YOUR-CLIPS"
+        )
+    library = Library(folder)
     ctx.call_on_close(library.close)
     return library
 
@@ -47,7 +65,7 @@ def table(rows: Sequence[Sequence[Any]], headers: Sequence[str], align: str = ""
     """A plain table; ``align`` has one letter a column (l, r) for those that are not text."""
     names = {"l": "left", "r": "right"}
     columns = [names[a] for a in align] if align else None
-    return tabulate(rows, headers=headers, tablefmt="simple", disable_numparse=True, colalign=columns if rows else None)
+    return tabulate.tabulate(rows, headers=headers, tablefmt="simple", disable_numparse=True, colalign=columns if rows else None)
 
 
 def _shorten(label: Any) -> str:
@@ -56,9 +74,10 @@ def _shorten(label: Any) -> str:
 
 @contextmanager
 def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Progress]:
-    """A click progress bar on stderr as a ``Progress`` listener."""
+    """A click progress bar on stderr as a ``Progress`` listener; none where stderr is no terminal."""
     stream = sys.stderr
-    shown: Any = click.progressbar(length=1, label=label, file=stream, item_show_func=_shorten, hidden=quiet)
+    hidden = quiet or not stream.isatty()
+    shown: Any = click.progressbar(length=1, label=label, file=stream, item_show_func=_shorten, hidden=hidden)
     with shown as bar:
         at = 0
 
@@ -72,10 +91,27 @@ def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Progress]:
 
 
 def print_findings(findings: Sequence[Finding], *, err: bool = True) -> None:
+    """One line each, the gravest first; clips without a licence together, so that they hide nothing else."""
     order = {"error": 0, "warning": 1, "note": 2}
+    unstated = [f for f in findings if f.code == "rights-unknown"]
+    together = len(unstated) > FEW
     for finding in sorted(findings, key=lambda f: order[f.severity]):
-        where = f" [{finding.where}]" if finding.where else ""
+        if together and finding.code == "rights-unknown":
+            continue
+        where = f" [{finding.where}]" if finding.where and finding.where not in finding.text else ""
         click.echo(f"{finding.severity}: {finding.text}{where}", err=err)
+    if together:
+        names = ", ".join(f.where for f in unstated[:FEW])
+        click.echo(
+            f"warning: {len(unstated)} clips have no licence stated ({names} and {len(unstated) - FEW} more): be sure "
+            "you may play them; padbank add THEIR-FOLDER --licence … states it for all of a folder",
+            err=err,
+        )
+
+
+def counted(n: int, word: str) -> str:
+    """``1 clip``, ``2 clips``."""
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
 
 
 def exit_code(findings: Sequence[Finding]) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from padbank.cli.common import json_option, open_library, print_json, say, table
+from padbank.cli.common import counted, json_option, open_library, print_json, say, table
 from padbank.units import format_db, format_seconds
 from padbank.workflow.clips import find
 
@@ -29,5 +29,6 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
     ]  # fmt: skip
     if lines:
         click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll"))
-    say(f"{len(rows)} clip{'' if len(rows) == 1 else 's'}.")
+    hint = " padbank find alone lists them all, padbank add FOLDER takes more in." if not rows else ""
+    say(f"{counted(len(rows), 'clip')}.{hint}")
     return 0

@@ -37,7 +37,7 @@ def print_layout(layout: Layout, rig: Rig, moved: Collection[tuple[int, str]] = 
     while start < len(columns):
         taken, end = 0, start
         while end < len(columns):
-            width = max(len(t) for t in (columns[end][0], *columns[end][1])) + 2
+            width = max(len(t) for t in (f"bank {columns[end][0]}", *columns[end][1])) + 2
             if end > start and taken + width > room:
                 break
             taken += width

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import click
 
 from padbank.cli.common import json_option, open_library, print_json, progress_bar, say, table
 from padbank.units import format_db
-from padbank.workflow.levels import JUMP_WARNING_LU, LevelReport, dose_of, level_report, save_plot
+from padbank.workflow.levels import (
+    JUMP_WARNING_LU,
+    LevelReport,
+    check_plot_path,
+    dose_of,
+    level_report,
+    save_plot,
+)
 
 
 @click.command("level")
@@ -25,6 +33,8 @@ def command(
     ctx: click.Context, show: str, plot: Path | None, heard: tuple[float, float] | None, hours: float, as_json: bool
 ) -> int:
     """Each clip's gain, what its peak allows, the limiting it takes and how it comes out, before any export."""
+    if plot is not None:
+        check_plot_path(plot)
     library = open_library(ctx)
     with progress_bar("levelling", quiet=as_json) as progress:
         report = level_report(library, show, progress=progress)
@@ -49,20 +59,25 @@ def command(
     return 0
 
 
+FIGURES_WIDE = 64
+"""Columns that the table takes beside the clips' names."""
+
+
 def print_levels(report: LevelReport) -> None:
+    """The table, with names shortened to what a terminal has room for; then the figures of the whole show."""
+    room = shutil.get_terminal_size((160, 24)).columns - FIGURES_WIDE
     rows = [
         (
-            r.clip, r.role, format_db(r.loudness_lufs, ""), format_db(r.true_peak_dbtp, ""), format_db(r.target_lufs, ""),
+            _shorten(r.clip, max(room, 12)), r.role, format_db(r.loudness_lufs, ""), format_db(r.true_peak_dbtp, ""),
             f"{r.gain_db:+.1f}".replace("-", "−"), format_db(r.peak_allows_db, ""),
             f"{r.limiting_db:.1f}" if r.limiting_db >= 0.05 else "",
             format_db(r.after_lufs, ""), format_db(r.after_dbtp, ""), f"{r.short_lu:.1f}" if r.short_lu >= 0.05 else "",
         )
         for r in report.rows
     ]  # fmt: skip
-    headers = (
-        "clip", "role", "LUFS", "dBTP", "target", "gain dB", "peak allows", "limiting dB", "→ LUFS", "→ dBTP", "short LU",
-    )  # fmt: skip
-    click.echo(table(rows, headers, "llrrrrrrrrr"))
+    headers = ("clip", "role", "LUFS", "dBTP", "gain", "room", "limit", "→LUFS", "→dBTP", "short")
+    click.echo(table(rows, headers, "llrrrrrrrr"))
+    say("In dB: gain, room (the gain that the peak allows), limit (what the limiter took off), short (LU below the target).")
     for row in report.rows:
         if row.reason:
             click.echo(f"{row.clip}: {row.reason}")
@@ -88,3 +103,7 @@ def print_levels(report: LevelReport) -> None:
     if report.jump is not None:
         strong = report.jump.jump_lu > JUMP_WARNING_LU
         say(("Caution, a big jump: " if strong else "Jumps: ") + report.jump.sentence() + ".")
+
+
+def _shorten(name: str, room: int) -> str:
+    return name if len(name) <= room else name[: room - 1] + "…"

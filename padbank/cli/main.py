@@ -30,7 +30,7 @@ SECTIONS: dict[str, dict[str, str]] = {
     },
     "Shows": {
         "rig": "the hardware as data: check, list",
-        "show": "what a show wants: check, new",
+        "show": "what a show wants: check, list, new",
         "plan": "decide which clip sits under which pad of which bank",
         "why": "why a clip sits where it sits, or was left out",
         "layout": "the banks as a table; --diff shows what moved",
@@ -106,6 +106,17 @@ def cli(ctx: click.Context, library: str | None) -> None:
     ctx.obj = library
 
 
+def usage_sentence(error: click.ClickException) -> str:
+    """A slip in the command's words as one sentence that says where the right ones are listed."""
+    text = error.format_message().rstrip(".")
+    text = text.replace("is not a valid float range", "is no number").replace("is not a valid float", "is no number")
+    text = text.replace("is not a valid integer range", "is no whole number").replace("is not a valid integer", "is no whole number")
+    text = text[:1].lower() + text[1:]
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context else "padbank"
+    return text if "--help" in text else f"{text} ({path} --help lists what it takes)"
+
+
 def main() -> None:
     """Run padbank; every way out is an exit code and, for errors, one sentence."""
     for name in THREAD_SETTINGS:  # before numpy is loaded: for blocks as short as ours one thread is faster
@@ -119,7 +130,7 @@ def main() -> None:
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.ClickException as error:
-        error.show()
+        click.echo(f"padbank: {usage_sentence(error)}", err=True)
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
         click.echo("padbank: stopped; what was reported as done is kept.", err=True)

@@ -40,7 +40,7 @@ def command(ctx: click.Context, show: str, folder: Path, seconds: float, accept:
     if as_json:
         print_json(
             {
-                "ok": done.ok, "checks": done.checks, "to_do": done.to_do, "plan": plan_mapping(done.planned),
+                "ok": done.ok, "by_hand_layout": done.by_hand_layout, "checks": done.checks, "to_do": done.to_do, "plan": plan_mapping(done.planned),
                 "export": export_mapping(done.exported), "verify": done.verified.as_json(),
             }
         )  # fmt: skip
@@ -56,6 +56,12 @@ def print_ready(done: Ready) -> None:
     print_findings([*done.planned.findings, *done.exported.findings, *serious])
     click.echo(f"\nSet: {done.exported.folder}")
     print_checklist(done)
+    if done.by_hand_layout is not None:
+        name = done.planned.opened.show.name
+        say(
+            f"Layout {done.by_hand_layout}, arranged by hand, gave way to this plan; to use yours: "
+            f"padbank export {name} --layout {done.by_hand_layout} --to {done.exported.folder.parent}"
+        )
 
 
 def print_checklist(done: Ready) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from padbank.cli.common import (
+    counted,
     exit_code,
     json_option,
     open_library,
@@ -37,14 +38,15 @@ def check(ctx: click.Context, rig: str, sheet: Path | None, as_json: bool) -> in
     if sheet is not None:
         for note in draw_rig(library, rig, sheet):
             say(f"note: {note}")
+        say(f"Drawn: {sheet}")
     if as_json:
         print_json({"rig": loaded, "findings": findings})
     else:
         hands = sum(p.limb == "hand" for p in loaded.pads)
         click.echo(f"{loaded.name}: {loaded.title}")
         click.echo(
-            f"  {loaded.banks} banks of {len(loaded.pads)} pads ({hands} for hands, {len(loaded.pads) - hands} for feet), "
-            f"{len(loaded.controls)} control hits"
+            f"  {counted(loaded.banks, 'bank')} of {counted(len(loaded.pads), 'pad')} ({hands} for hands, {len(loaded.pads) - hands} for feet), "
+            f"{counted(len(loaded.controls), 'control hit')}"
         )
         for device in loaded.devices:
             click.echo(

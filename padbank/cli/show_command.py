@@ -1,10 +1,22 @@
-"""``padbank show check`` and ``padbank show new``."""
+"""``padbank show check``, ``padbank show list`` and ``padbank show new``."""
 
 from __future__ import annotations
 
 import click
 
-from padbank.cli.common import exit_code, json_option, open_library, print_findings, print_json, say
+from padbank.cli.common import (
+    DONE,
+    FINDINGS,
+    counted,
+    exit_code,
+    json_option,
+    open_library,
+    print_findings,
+    print_json,
+    say,
+    table,
+)
+from padbank.workflow.show_edits import list_shows
 from padbank.workflow.shows import check_show_file, new_show
 
 
@@ -25,13 +37,32 @@ def check(ctx: click.Context, show: str, as_json: bool) -> int:
     else:
         wants = [w for s in opened.show.segments for w in s.wants]
         click.echo(
-            f"{opened.show.name}: {len(opened.show.segments)} segments, {len(wants)} wants "
-            f"({sum(w.must for w in wants)} musts) on {opened.rig.title or opened.rig.name}, "
+            f"{opened.show.name}: {counted(len(opened.show.segments), 'segment')}, {counted(len(wants), 'want')} "
+            f"({counted(sum(w.must for w in wants), 'must')}) on {opened.rig.title or opened.rig.name}, "
             f"target {opened.show.target_lufs:g} LUFS, ceiling {opened.show.ceiling_dbtp:g} dBTP"
         )
         print_findings(findings)
         say("No faults found." if not findings else f"{len(findings)} to look at.")
     return exit_code(findings)
+
+
+@command.command("list")
+@json_option
+@click.pass_context
+def list_(ctx: click.Context, as_json: bool) -> int:
+    """List the shows in the library, and which was laid out last."""
+    rows = list_shows(open_library(ctx))
+    if as_json:
+        print_json(rows)
+    else:
+        lines = [
+            (r.name + ("*" if r.last else ""), f"cannot be read: {r.fault}" if r.fault else r.title, r.date or "", r.rig)
+            for r in rows
+        ]
+        if lines:
+            click.echo(table(lines, ("show", "title", "date", "rig")))
+        say("* laid out last" if any(r.last for r in rows) else "padbank show new NAME begins one." if not rows else "")
+    return FINDINGS if any(r.fault for r in rows) else DONE
 
 
 @command.command("new")

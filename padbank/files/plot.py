@@ -13,6 +13,9 @@ from typing import NamedTuple
 
 from PIL import Image, ImageDraw, ImageFont
 
+from padbank.errors import InputError
+from padbank.files.sheetink import find_fonts
+
 INK, FAINT, PAPER = "#000000", "#8a8a84", "#fbfaf5"
 BLUE, ORANGE, VERMILLION = "#0072B2", "#E69F00", "#D55E00"
 ROW_PX, TOP_PX, LEFT_PX, WIDTH_PX, RIGHT_PX = 30, 96, 250, 1280, 220
@@ -35,7 +38,8 @@ def draw_levels(
     height = TOP_PX + ROW_PX * len(rows) + 70
     image = Image.new("RGB", (WIDTH_PX, height), PAPER)
     draw = ImageDraw.Draw(image)
-    font, small, big = (ImageFont.load_default(size) for size in (17, 14, 24))
+    face = find_fonts()[0]["plain"]
+    font, small, big = (ImageFont.truetype(face, size) for size in (17, 14, 24))
     span = WIDTH_PX - LEFT_PX - RIGHT_PX
 
     def x(level: float) -> float:
@@ -73,7 +77,10 @@ def draw_levels(
     draw.text((key_x + 144, key_y), "loudness after", font=small, fill=INK, anchor="lm")
     draw.line([(key_x + 268, key_y - 8), (key_x + 268, key_y + 8)], fill=VERMILLION, width=3)
     draw.text((key_x + 280, key_y), "true peak after", font=small, fill=INK, anchor="lm")
-    image.save(path, "PNG")
+    try:
+        image.save(path, "PNG")
+    except OSError as error:
+        raise InputError(f"{path}: the plot cannot be written ({error.strerror}): choose another place") from error
 
 
 def _box(x: float, y: float, r: float) -> tuple[float, float, float, float]:

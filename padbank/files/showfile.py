@@ -192,7 +192,7 @@ def new_show_toml(
     title = title or (like.title if like and like.title != like.name else name)
     lines = [
         f"# {title}: what you want under your pads that evening.",
-        f"# padbank show check {name}.toml tells you whether it can be understood.",
+        f"# padbank show check {name} tells you whether it can be understood.",
         "",
         f"name = {_quoted(name)}",
         f"title = {_quoted(title)}",

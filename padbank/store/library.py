@@ -16,6 +16,8 @@ from padbank.errors import InputError, StoreError
 from padbank.store.catalogue import Catalogue
 
 ENVIRONMENT_NAME = "PADBANK_LIBRARY"
+LIBRARY_PARTS = ("catalogue.db", "originals", "rigs", "shows")
+"""What a library folder holds; any of them is enough to know one by."""
 
 
 def choose_folder(given: str | Path | None) -> Path:
@@ -93,7 +95,7 @@ class Library:
             by_hash = [c for c in self.catalogue.clips() if c.original.sha256.startswith(name)]
             if len(by_hash) == 1:
                 return by_hash[0]
-        near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+        near = difflib.get_close_matches(name, names, n=3, cutoff=0.6)
         near = near or [n for n in names if name in n][:3]
         hint = f"did you mean {' or '.join(near)}?" if near else "padbank find lists the names"
         raise InputError(f"there is no clip named {name!r}: {hint}")

@@ -39,6 +39,8 @@ class Added:
     reason: str
     state: Literal["added", "already", "brought back"] = "added"
     same_as: str | None = None
+    licence_noted: bool = False
+    """the clip was there without a licence, and this call stated one"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +97,8 @@ def add(
     Parameters
     ----------
     start_s, end_s : a section to cut, for one file
-    tags, licence, credit : given to every clip that this call adds; tags also to those already there
+    tags, licence, credit : given to every clip that this call adds; to those already there the tags, and
+        licence and credit where none was stated
     workers : processes; None chooses by how much there is to do
 
     Raises
@@ -241,6 +244,9 @@ def _alone(job: IngestJob, known: frozenset[str]) -> IngestOutcome:
 def _already(library: Library, job: IngestJob, clip: Clip, *, brought_back: bool = False) -> Added:
     if new := [t for t in job.tags if t not in clip.tags]:
         library.catalogue.change_tags(clip.name, new, [])
+    noted = job.licence is not None and clip.licence is None
+    if noted:
+        library.catalogue.set_rights(clip.name, job.licence, job.credit or clip.credit)
     same = None if clip.original.source == job.path else clip.original.source
     return Added(
         path=job.path,
@@ -249,6 +255,7 @@ def _already(library: Library, job: IngestJob, clip: Clip, *, brought_back: bool
         reason="brought back" if brought_back else "in the library already",
         state="brought back" if brought_back else "already",
         same_as=same,
+        licence_noted=noted,
     )
 
 

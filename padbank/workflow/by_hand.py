@@ -101,9 +101,13 @@ def place(clip: str, bank: int, pad: str) -> Callable[[Problem, Layout, Rig], Ha
 
 
 def swap(bank: int, pad: str, other_bank: int, other_pad: str) -> Callable[[Problem, Layout, Rig], HandChange]:
-    return lambda problem, layout, rig: hand.swap(
-        problem, layout, bank, full_pad_id(rig, pad), other_bank, full_pad_id(rig, other_pad)
-    )
+    def step(problem: Problem, layout: Layout, rig: Rig) -> HandChange:
+        here, there = full_pad_id(rig, pad), full_pad_id(rig, other_pad)
+        if (bank, here) == (other_bank, there):
+            raise InputError(f"bank {bank}, pad {here} is named twice: name two pads to exchange")
+        return hand.swap(problem, layout, bank, here, other_bank, there)
+
+    return step
 
 
 def clear(bank: int, pad: str) -> Callable[[Problem, Layout, Rig], HandChange]:

@@ -109,6 +109,22 @@ def _rights(clips: Collection[Clip]) -> list[Finding]:
     return found
 
 
+def check_target(library: Library, folder: Path) -> None:
+    """Refuse a folder that can only be a slip.
+
+    Raises
+    ------
+    CardError
+        for a folder in the library, and for one whose parent is not there: a
+        set must not land on the computer's own disk when the card is missing
+    """
+    real = folder.resolve()
+    if real.is_relative_to(library.folder.resolve()):
+        raise CardError(f"{folder} lies in the library: choose the card or a folder of its own")
+    if not real.exists() and not real.parent.is_dir():
+        raise CardError(f"{folder.parent} is not there: is the card in, and is the name right?")
+
+
 def export(
     library: Library,
     name: str,
@@ -131,11 +147,12 @@ def export(
         before the first byte: no room, names that the card cannot hold, broken
         limits not accepted; later: a step that failed, with what is there now
     """
+    check_target(library, folder)
     prepared = prepare_export(library, name, number=number)
     plan, opened = prepared.plan, prepared.opened
     extra = {SHEET_NAME: sheet_bytes(library, opened, prepared.layout)}
     if refusing := [f for f in plan.findings if f.severity == "error" and f.code not in accept]:
-        more = f" (and {len(refusing) - 1} more: padbank export --json lists them)" if len(refusing) > 1 else ""
+        more = f" (and {len(refusing) - 1} more: --dry-run lists them)" if len(refusing) > 1 else ""
         raise CardError(f"{opened.show.name} is not written: {refusing[0].text}{more}")
     needed = files_to_render(plan, folder)
     with tempfile.TemporaryDirectory(prefix="padbank-render-") as spool:

@@ -17,6 +17,7 @@ from pathlib import Path
 from padbank.domain import Clip, Measurement, Show
 from padbank.dsp.dose import Calibration, DoseEstimate, Jump, ShowSound, estimate_dose, find_jump
 from padbank.dsp.level import EvenClip, EvenTarget, clip_target_lufs, even_target
+from padbank.errors import InputError
 from padbank.files.plot import PlotRow, draw_levels
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
@@ -189,8 +190,21 @@ def dose_of(report: LevelReport, *, level_dba: float, at_lufs: float, minutes: f
     return estimate_dose(Calibration(level_dba=level_dba, at_lufs=at_lufs), report.jump.average_lufs, minutes)
 
 
+def check_plot_path(path: Path) -> None:
+    """Raise InputError for a name that is no ``.png``, before the work that a plot takes."""
+    if path.suffix.lower() != ".png":
+        raise InputError(f"{path}: the plot is a .png: end the name with it")
+
+
 def save_plot(report: LevelReport, path: Path) -> None:
-    """Draw the report as a PNG."""
+    """Draw the report as a PNG.
+
+    Raises
+    ------
+    InputError
+        for a name that is no ``.png``, and where it cannot be written
+    """
+    check_plot_path(path)
     rows, seen = [], [report.target_lufs, report.ceiling_dbtp]
     for row in report.rows:
         note = f"{row.gain_db:+.1f} dB".replace("-", "−")

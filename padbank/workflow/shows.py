@@ -44,7 +44,8 @@ def _find(kind: str, given: str, known: dict[str, Path], folder: Path) -> Path:
     if given in known:
         return known[given]
     near = difflib.get_close_matches(given, known, n=2, cutoff=0.4)
-    hint = f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(known) or 'none yet'}"
+    none = "there are none yet: padbank show new NAME --rig RIG begins one"
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(known)}" if known else none
     raise InputError(f"there is no {kind} named {given!r} in {folder}: {hint}")
 
 

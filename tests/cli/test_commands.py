@@ -13,7 +13,9 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
+from padbank.cli.common import print_findings
 from padbank.cli.main import COMMANDS, cli
+from padbank.domain import Finding
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE_HZ = 48000
@@ -111,20 +113,58 @@ def test_measure_json_has_the_promised_fields_and_null_for_what_does_not_exist(c
         (["info", "nothing"], 1, ["no clip named 'nothing'"]),
         (["ad"], 2, ["did you mean add"]),
         (["add"], 2, ["PATH"]),
-        (["measure", "x.wav", "--from"], 2, ["No such option"]),
+        (["measure", "x.wav", "--from"], 2, ["no such option", "padbank measure --help"]),
         (["edit", "x"], 2, ["nothing to change"]),
         (["plan", "nope"], 1, ["no show named 'nope'"]),
         (["rig", "check", "nope.toml"], 1, ["nope.toml", "not there"]),
         (["verify", "nowhere"], 1, ["nowhere", "not there"]),
         (["add", "x.wav", "--from", "soon"], 2, ["is no time"]),
+        (["edit", "x", "--offset", "loud"], 2, ["'loud' is no number"]),
+        (["plan", "x", "--seconds", "-1"], 2, ["--seconds", "-1"]),
+        (["level", "x", "--plot", "levels.gif"], 1, ["levels.gif", ".png"]),
+        (["show", "check", "friday"], 1, ["padbank show new"]),
     ],
 )
 def test_wrong_use_gets_one_sentence_and_its_code(args: list[str], code: int, words: list[str], tmp_path: Path) -> None:
+    (tmp_path / "lib" / "shows").mkdir(parents=True)
     done = process("--library", tmp_path / "lib", *args)
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr and not done.stdout
+    assert done.stderr.startswith("padbank: ") and done.stderr.count("\n") == 1, done.stderr
     for word in words:
         assert word in done.stderr
+
+
+def test_a_library_that_is_not_there_is_a_slip_and_is_not_begun(tmp_path: Path) -> None:
+    for args in (["find"], ["info", "x"], ["plan", "friday"], ["show", "list"], ["check"]):
+        done = process("--library", tmp_path / "lbi", *args)
+        assert done.returncode == 1 and "there is no library" in done.stderr, done.stderr
+    assert not (tmp_path / "lbi").exists()
+    assert process("--library", tmp_path / "new", "show", "new", "friday", "--rig", "crate-eight").returncode == 0
+    listed = json.loads(process("--library", tmp_path / "new", "show", "list", "--json").stdout)
+    assert [(r["name"], r["rig"], r["last"]) for r in listed] == [("friday", "crate-eight", False)]
+
+
+def test_adding_again_states_a_licence_where_none_was_and_never_changes_one(clips: Path, tmp_path: Path) -> None:
+    library = tmp_path / "lib"
+    run("add", clips / "tone 0.wav", "--licence", "MIT", library=library)
+    run("add", clips, library=library)
+    report = json.loads(run("add", clips, "--licence", "CC-BY-4.0", "--credit", "Ada", "--json", library=library).stdout)
+    assert [(a["clip"], a["licence_noted"]) for a in report["already"]] == [
+        ("tone-0", False), ("tone-1", True), ("tone-2", True),
+    ]  # fmt: skip
+    assert {f["name"]: f["licence"] for f in json.loads(run("find", "--json", library=library).stdout)} == {
+        "tone-0": "MIT", "tone-1": "CC-BY-4.0", "tone-2": "CC-BY-4.0",
+    }  # fmt: skip
+
+
+def test_many_clips_without_a_licence_are_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    many = [Finding(code="rights-unknown", severity="warning", where=f"c{n}", text=f"c{n} has none") for n in range(9)]
+    broken = Finding(code="voices", severity="error", where="bank 1", text="too many voices")
+    print_findings([*many, broken])
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0] == "error: too many voices [bank 1]"
+    assert len(lines) == 2 and lines[1].startswith("warning: 9 clips have no licence stated (c0, c1, c2 and 6 more)")
 
 
 def test_toml_errors_name_the_file_and_line(tmp_path: Path) -> None:
@@ -176,6 +216,7 @@ def test_split_shows_first_and_applies_when_told(tmp_path: Path) -> None:
     path = tmp_path / "reel.flac"
     soundfile.write(path, np.concatenate(parts), RATE_HZ)
     library = tmp_path / "lib"
+    (library / "shows").mkdir(parents=True)
     preview = json.loads(run("split", path, "--json", library=library).stdout)
     assert len(preview) == 3
     for found, true_start in zip(preview, starts, strict=True):
