@@ -6,7 +6,7 @@ first page does not wait for them.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -18,6 +18,9 @@ from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.workflow import clips as clips_work
 from padbank.workflow.revisions import clip_as_seen, clip_revision
+
+if TYPE_CHECKING:
+    from padbank.workflow.audition import Spot
 
 
 def list_clips(request: Request) -> Response:
@@ -170,12 +173,24 @@ def clip_wave(request: Request) -> Response:
         return answer(waveform(library, clip, low, high, int(columns)))
 
 
+def _spot(request: Request) -> Spot | None:
+    """The pad that is to be heard: ``bank`` and ``pad`` of the address."""
+    from padbank.workflow.audition import Spot
+
+    bank, pad = request.query_params.get("bank"), request.query_params.get("pad")
+    if not pad:
+        return None
+    if not (bank and bank.isascii() and bank.isdigit()):
+        raise InputError(f"bank {bank!r}: write a number")
+    return Spot(bank=int(bank), pad=pad)
+
+
 def clip_levels(request: Request) -> Response:
     """Level and true peak before and after: what the pad would play."""
     from padbank.workflow.audition import audition
 
     with desk_of(request).library() as library:
-        facts = audition(library, request.path_params["name"], request.query_params.get("show") or None)
+        facts = audition(library, request.path_params["name"], request.query_params.get("show") or None, _spot(request))
         return answer(facts)
 
 
@@ -183,7 +198,7 @@ def clip_sound(request: Request) -> Response:
     from padbank.workflow.audition import audition_file
 
     with desk_of(request).library() as library:
-        path = audition_file(library, request.path_params["name"], request.query_params.get("show") or None)
+        path = audition_file(library, request.path_params["name"], request.query_params.get("show") or None, _spot(request))
     return FileResponse(path, media_type="audio/wav", headers={"cache-control": "private, no-cache"})
 
 

@@ -1,8 +1,9 @@
 """Hear a clip as a pad would play it, and what that takes: level and peak before and after.
 
 The sound is rendered by the same function that writes a set, so what is heard
-is what the card will hold. Renderings are kept for a while under the key that
+is what the card will hold: in the format of the device whose pad it lies on. Renderings are kept for a while under the key that
 promises their bytes. Functions: ``audition``, ``audition_file``.
+Class: ``Spot``.
 """
 
 from __future__ import annotations
@@ -13,11 +14,11 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from padbank.domain import Clip, Measurement, Segment, Show
+from padbank.domain import Clip, Measurement, Place, Segment, Show
 from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.render import RenderJob, level_settings, render_job, render_to_file
-from padbank.workflow.shows import open_show
+from padbank.workflow.shows import OpenShow, open_show
 from padbank.workflow.waveform import kept_folder
 
 KEPT_BYTES = 400_000_000
@@ -28,11 +29,24 @@ LONGEST_S = 900.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A place in a show's layout: which pad of which bank (counted from 1) would play the clip."""
+
+    bank: int
+    pad: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Audition:
-    """What a pad would play: before and after, and what was done in between."""
+    """What a pad would play: before and after, and what was done in between.
+
+    ``device`` is None without a show; ``pad`` is None where the clip lies on no pad.
+    """
 
     clip: str
     show: str | None
+    device: str | None
+    pad: str | None
     target_lufs: float
     ceiling_dbtp: float
     loudness_lufs: float | None
@@ -49,9 +63,20 @@ class Audition:
     loop_end_s: float | None
 
 
-def audition(library: Library, name: str, show_name: str | None = None) -> Audition:
-    """Level figures of a clip as a show (or, without one, the usual target) would play it."""
-    clip, show, job = _job(library, name, show_name)
+def audition(library: Library, name: str, show_name: str | None = None, spot: Spot | None = None) -> Audition:
+    """Level figures of a clip as a show (or, without one, the usual target) would play it.
+
+    Parameters
+    ----------
+    spot : the pad that plays it; without one, the first pad of the show's newest
+        layout that holds the clip, else any pad of the rig's first device
+
+    Raises
+    ------
+    InputError
+        for a clip, show or pad that is not there, or a clip too long to be rendered for a listen
+    """
+    clip, show, job, device, pad = _job(library, name, show_name, spot)
     facts = _facts(library, job)
     measured = Measurement(**facts["measurement"])
     recipe = clip.recipe
@@ -59,6 +84,8 @@ def audition(library: Library, name: str, show_name: str | None = None) -> Audit
     return Audition(
         clip=clip.name,
         show=show_name,
+        device=device,
+        pad=pad,
         target_lufs=job.settings.target_lufs,
         ceiling_dbtp=show.ceiling_dbtp,
         loudness_lufs=measured.loudness_lufs(recipe.role),
@@ -76,35 +103,54 @@ def audition(library: Library, name: str, show_name: str | None = None) -> Audit
     )
 
 
-def audition_file(library: Library, name: str, show_name: str | None = None) -> Path:
-    """A WAV of the clip as a pad would play it."""
-    _, _, job = _job(library, name, show_name)
+def audition_file(library: Library, name: str, show_name: str | None = None, spot: Spot | None = None) -> Path:
+    """A WAV of the clip as a pad would play it; parameters as of ``audition``."""
+    job = _job(library, name, show_name, spot)[2]
     _facts(library, job)
     return _path(library, job)
 
 
-def _job(library: Library, name: str, show_name: str | None) -> tuple[Clip, Show, RenderJob]:
+def _job(
+    library: Library, name: str, show_name: str | None, spot: Spot | None
+) -> tuple[Clip, Show, RenderJob, str | None, str | None]:
+    """The rendering, and the device and pad that it is for."""
     clip = library.clip(name)
     if clip.duration_s > LONGEST_S:
         raise InputError(
             f"{clip.name} plays {clip.duration_s / 60:.0f} minutes: trim it below {LONGEST_S / 60:.0f} to hear it here"
         )
-    rate_hz, bits, both_sides = 44100, 16, True
+    rate_hz, bits, both_sides, channels = 44100, 16, True, clip.channels_played
+    device = pad = None
+    show = Show(name="audition", rig="none", segments=(Segment(name="any"),))
     if show_name:
-        opened = open_show(library, show_name)
-        show, device = opened.show, opened.rig.devices[0]
-        bits, both_sides = device.bits, device.mono_plays_both_sides
+        opened = open_show(library, show_name, all_clips=False)
+        show, rig = opened.show, opened.rig
+        place = _place(library, opened, clip.name, spot)
+        pad = place.pad_id if place else rig.pad(spot.pad).pad_id if spot else None
+        played_by = rig.device(rig.pad(pad).device) if pad else rig.devices[0]
+        device, bits, both_sides = played_by.name, played_by.bits, played_by.mono_plays_both_sides
         source_hz = clip.original.sample_rate_hz
-        rate_hz = source_hz if source_hz in device.sample_rates_hz else device.sample_rates_hz[0]
-        channels = min(clip.channels_played, device.max_channels)
-    else:
-        show = Show(name="audition", rig="none", segments=(Segment(name="any"),))
-        channels = clip.channels_played
+        rates = played_by.sample_rates_hz
+        rate_hz = source_hz if source_hz in rates else rates[0]
+        channels = min(clip.channels_played, played_by.max_channels)
+        if place:  # in the version that the plan chose
+            channels, rate_hz = min(channels, place.channels), place.sample_rate_hz
     job = render_job(
         clip, library.original_file(clip), channels=channels, sample_rate_hz=rate_hz, bits=bits,
         as_played=both_sides, loop_chunk=False, settings=level_settings(show, clip.recipe),
     )  # fmt: skip
-    return clip, show, job
+    return clip, show, job, device, pad
+
+
+def _place(library: Library, opened: OpenShow, clip: str, spot: Spot | None) -> Place | None:
+    """Where the show's newest layout has the clip: at the spot, or without one anywhere."""
+    found = library.catalogue.layout(opened.show.name)
+    if found is None or found[0].rig != opened.rig.name:
+        return None
+    places = [p for p in found[0].places if p.clip == clip]
+    if spot is not None:
+        return next((p for p in places if (p.bank, p.pad_id) == (spot.bank, spot.pad)), None)
+    return min(places, default=None)
 
 
 def _path(library: Library, job: RenderJob) -> Path:

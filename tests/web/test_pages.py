@@ -124,6 +124,34 @@ def test_what_is_heard_is_what_the_card_would_hold(page):
         assert file.getnframes() == levels["frames"]
 
 
+def test_a_pad_is_heard_in_the_format_of_its_own_device(page, library_folder):
+    """quay-twin: the port table plays 24 bits at 48 kHz and more, the starboard table 16 bits at 44.1 or 22.05 kHz."""
+    from padbank.domain import Layout, Place
+
+    text = 'name = "two"\nrig = "quay-twin"\nrights = "any"\n\n[[segments]]\nname = "all"\nwants = [{ clip = "horn", hits = 1 }]\n'
+    (library_folder / "shows" / "two.toml").write_text(text, encoding="utf-8")
+    places = (
+        Place(bank=1, pad_id="port/3", clip="horn", channels=1, sample_rate_hz=48000),
+        Place(bank=2, pad_id="star/2", clip="horn", channels=1, sample_rate_hz=22050),
+    )
+    with Library(library_folder) as library, library.catalogue.atomic():
+        library.catalogue.add_layout(Layout(show="two", rig="quay-twin", places=places, controls=()), {"by": "hand"})
+    heard = {}
+    for spot in ("&bank=1&pad=port/3", "&bank=2&pad=star/2", "&bank=1&pad=star/1", ""):
+        with wave.open(io.BytesIO(page.get(f"/api/clips/horn/sound.wav?show=two{spot}").content)) as file:
+            heard[spot] = (file.getframerate(), file.getsampwidth() * 8)
+    assert heard == {
+        "&bank=1&pad=port/3": (48000, 24),
+        "&bank=2&pad=star/2": (22050, 16),
+        "&bank=1&pad=star/1": (44100, 16),  # not there in the layout: as that pad would take it
+        "": (48000, 24),  # where the layout has it first
+    }
+    levels = page.get("/api/clips/horn/levels?show=two&bank=2&pad=star/2").json()
+    assert (levels["device"], levels["pad"], levels["bits"]) == ("starboard", "star/2", 16)
+    assert page.get("/api/clips/horn/levels?show=two&bank=1&pad=nowhere/9").status_code == 400
+    assert page.get("/api/clips/horn/levels?show=two&bank=x&pad=star/2").status_code == 400
+
+
 # ---------------------------------------------------------------- adding
 
 

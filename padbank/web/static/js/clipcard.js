@@ -168,7 +168,7 @@ export function openClip(aside, desk, name, list) {
           h('tr', {}, h('th', { scope: 'row' }, 'trimmed, as a pad plays it'), cell(loud(clip.as_played), 'LUFS'), cell(clip.as_played?.true_peak_dbtp, 'dBTP')),
           h('tr', { class: 'after' }, h('th', { scope: 'row' }, 'on the card'), after ? [cell(after.loudness_lufs, 'LUFS'), cell(after.true_peak_dbtp, 'dBTP')] : [h('td', { class: 'quiet' }, 'rendering'), h('td')]))),
       after ? h('p', { class: 'quiet' },
-        `Target ${level(after.target_lufs, 'LUFS')}${after.show ? ` of ${after.show}` : ''}: gain ${change(after.gain_db, 'dB')}`,
+        `${after.device ? `${after.pad ? `On ${after.pad} (${after.device})` : `On ${after.device}`}: ` : ''}${after.channels === 2 ? 'stereo' : 'mono'}, ${after.sample_rate_hz} Hz, ${after.bits} bit. Target ${level(after.target_lufs, 'LUFS')}${after.show ? ` of ${after.show}` : ''}: gain ${change(after.gain_db, 'dB')}`,
         after.limited_db > 0.05 ? `, limited by ${level(after.limited_db, 'dB')}` : '',
         after.short_lu >= 0.05 ? h('strong', {}, `, ${level(after.short_lu, 'LU')} short: ${after.reason}`) : '.') : null);
   }

@@ -214,11 +214,11 @@ export async function open(root, desk, show) {
     }
   }
 
-  async function hear(clip) {
+  async function hear(clip, spot) {
     try {
       const facts = seen.clips[clip];
       const recipe = { play_mode: facts.play_mode, start_s: 0, loop_start_s: facts.loop?.[0] ?? null, loop_end_s: facts.loop?.[1] ?? null };
-      await desk.play.clip(clip, recipe, { show, revision: String(seen.number) });
+      await desk.play.clip(clip, recipe, { show, revision: String(seen.number), spot });
     } catch (error) {
       say(error.message, 'error');
     }
@@ -357,7 +357,7 @@ export async function open(root, desk, show) {
       announce('put back');
     } else if (e.key === 'Delete' || e.key === 'Backspace') clear(bank, pad.pad_id);
     else if (e.key === 'p' || e.key === 'P') pin(bank, pad.pad_id);
-    else if ((e.key === 'h' || e.key === 'H') && at(bank, pad.pad_id).place) hear(at(bank, pad.pad_id).place.clip);
+    else if ((e.key === 'h' || e.key === 'H') && at(bank, pad.pad_id).place) hear(at(bank, pad.pad_id).place.clip, { bank, pad: pad.pad_id });
     else return;
     e.preventDefault();
   }
@@ -481,7 +481,7 @@ export async function open(root, desk, show) {
       h('h2', {}, place?.clip ?? control?.label ?? 'Empty'),
       h('p', { class: 'quiet' }, [`${pad.surface} ${pad.number}`, `${pad.w_mm} × ${pad.h_mm} mm`, pad.note === null ? '' : `note ${pad.note}${pad.channel ? ` on channel ${pad.channel}` : ''}`, longest ? `takes ${longest} s at most` : '', facts ? `${seconds(facts.duration_s)}, ${place.channels === 2 ? 'stereo' : 'mono'} at ${place.sample_rate_hz} Hz, ${count(Math.round(place.hits * 10) / 10, 'expected hit')}` : ''].filter(Boolean).join(' · ')),
       place ? h('div', { class: 'row wrap' },
-        h('button', { type: 'button', class: 'strong', onclick: () => hear(place.clip) }, 'Hear'),
+        h('button', { type: 'button', class: 'strong', onclick: () => hear(place.clip, { bank, pad: pad.pad_id }) }, 'Hear'),
         h('button', { type: 'button', onclick: () => pickUp(bank, pad.pad_id) }, 'Move it'),
         h('button', { type: 'button', onclick: () => pin(bank, pad.pad_id) }, place.pinned ? 'Unpin' : 'Pin it here'),
         place.pinned ? null : h('button', { type: 'button', onclick: () => pin(bank, pad.pad_id, true) }, 'Pin in every bank'),

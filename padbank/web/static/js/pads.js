@@ -58,7 +58,7 @@ export async function createPads(desk, show) {
       const more = { bank: number, clip: place.clip, playMode: place.play_mode, muteGroup: place.mute_group, device: byId.get(place.pad).device, channels: place.channels, durationS: place.duration_s };
       if (place.loop) [more.loopStartS, more.loopEndS] = place.loop;
       try {
-        await engine.assign(place.pad, `/api/clips/${part(place.clip)}/sound.wav?show=${part(show)}&seen=${view.layout}`, more);
+        await engine.assign(place.pad, `/api/clips/${part(place.clip)}/sound.wav?show=${part(show)}&bank=${number}&pad=${part(place.pad)}&seen=${view.layout}`, more);
       } catch (error) {
         failed.push(`${place.clip}: ${error.message}`);
       }

@@ -29,9 +29,13 @@ export function createPlay({ tell, onState }) {
       return answer;
     },
     /** Hear one clip as the pad would play it (a click or key must have asked for it). */
-    async clip(name, recipe, { show = null, revision = '' } = {}) {
+    async clip(name, recipe, { show = null, revision = '', spot = null } = {}) {
       const query = new URLSearchParams();
       if (show) query.set('show', show);
+      if (spot) {
+        query.set('bank', spot.bank);
+        query.set('pad', spot.pad);
+      }
       query.set('seen', `${revision}-${play.version}`);
       const address = `/api/clips/${part(name)}/sound.wav?${query}`;
       const answer = await engine.enable();
