@@ -6,6 +6,7 @@ import json
 import os
 import re
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,6 +25,13 @@ DONE, FAILED, WRONG_USAGE, FINDINGS = 0, 1, 2, 3
 
 FEW = 3
 """More findings of one kind than this are said in one line."""
+
+TOGETHER = {
+    "rights-unknown": "clips have no licence stated {who}: be sure you may play them; "
+    "padbank add THEIR-FOLDER --licence … states it for all of a folder",
+    "original-unknown": "copies in the library belong to no clip {who}: a stop while adding left them; add their files again or ignore them",
+    "not-measured": "clips are measured when they are next planned or exported {who}",
+}
 
 tabulate.MIN_PADDING = 0  # it widens a column by two where the heading is the widest; 80 columns are few enough
 
@@ -91,22 +99,19 @@ def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Progress]:
 
 
 def print_findings(findings: Sequence[Finding], *, err: bool = True) -> None:
-    """One line each, the gravest first; clips without a licence together, so that they hide nothing else."""
+    """One line each, the gravest first; many of some kinds in one line, so that they hide nothing else."""
     order = {"error": 0, "warning": 1, "note": 2}
-    unstated = [f for f in findings if f.code == "rights-unknown"]
-    together = len(unstated) > FEW
+    count = Counter(f.code for f in findings if f.code in TOGETHER)
+    seen: list[str] = []
     for finding in sorted(findings, key=lambda f: order[f.severity]):
-        if together and finding.code == "rights-unknown":
-            continue
-        where = f" [{finding.where}]" if finding.where and finding.where not in finding.text else ""
-        click.echo(f"{finding.severity}: {finding.text}{where}", err=err)
-    if together:
-        names = ", ".join(f.where for f in unstated[:FEW])
-        click.echo(
-            f"warning: {len(unstated)} clips have no licence stated ({names} and {len(unstated) - FEW} more): be sure "
-            "you may play them; padbank add THEIR-FOLDER --licence … states it for all of a folder",
-            err=err,
-        )
+        if count[finding.code] <= FEW:
+            where = f" [{finding.where}]" if finding.where and finding.where not in finding.text else ""
+            click.echo(f"{finding.severity}: {finding.text}{where}", err=err)
+        elif finding.code not in seen:
+            seen.append(finding.code)
+            names = ", ".join([Path(f.where).name[:24] for f in findings if f.code == finding.code][:FEW])
+            who = f"({names} and {count[finding.code] - FEW} more)"
+            click.echo(f"{finding.severity}: {count[finding.code]} {TOGETHER[finding.code].format(who=who)}", err=err)
 
 
 def counted(n: int, word: str) -> str:

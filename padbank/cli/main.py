@@ -133,7 +133,7 @@ def main() -> None:
         click.echo(f"padbank: {usage_sentence(error)}", err=True)
         sys.exit(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
-        click.echo("padbank: stopped; what was reported as done is kept.", err=True)
+        click.echo("padbank: stopped; what was done so far is kept: run the same again to go on.", err=True)
         sys.exit(130)
     except PadbankError as error:
         click.echo(f"padbank: {error}", err=True)

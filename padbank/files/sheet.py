@@ -8,6 +8,7 @@ Function: ``draw_sheet``.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -150,7 +151,7 @@ def draw_sheet(
     notes = _notes(drawn)
     if notes and not by_surface:
         surfaces = len({pad.pad_id.split("/")[0] for pad in banks[0].pads})
-        cure = ["larger paper"] * (paper != "a3") + ["a page for each surface"] * (surfaces > 1)
+        cure = ["larger paper"] * (paper != "a3") + ["a page for each surface (--by-surface)"] * (surfaces > 1)
         if cure:
             notes.append(f"for larger names, use {' or '.join(cure)}")
     if ink.lacking:
@@ -161,7 +162,8 @@ def draw_sheet(
         ink.save()
         os.replace(beside, path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # a card that is read-only cannot be tidied either
+            beside.unlink(missing_ok=True)
         reason = error.strerror or str(error)
         raise InputError(f"{path}: the sheet cannot be written ({reason}): choose another place") from error
     return notes

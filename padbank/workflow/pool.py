@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -37,20 +38,34 @@ def one_blas_thread() -> Iterator[None]:
                 os.environ[name] = value
 
 
+def _start(initializer: Callable[..., None] | None, initargs: tuple[Any, ...]) -> None:
+    """Begin a worker. A Ctrl-C in the terminal reaches every process: only the first one answers it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if initializer is not None:
+        initializer(*initargs)
+
+
 @contextmanager
 def worker_pool(
     workers: int, initializer: Callable[..., None] | None = None, initargs: tuple[Any, ...] = ()
 ) -> Iterator[ProcessPoolExecutor]:
-    """A pool of fresh ("spawn") processes; what is not begun when it closes is dropped."""
+    """A pool of fresh ("spawn") processes; what is not begun when it closes is dropped, and after
+    a Ctrl-C what is under way as well."""
     with one_blas_thread():
+        before = {child.pid for child in multiprocessing.active_children()}
         pool = ProcessPoolExecutor(
             min(workers, MAX_WORKERS),
             mp_context=multiprocessing.get_context("spawn"),
-            initializer=initializer,
-            initargs=initargs,
+            initializer=_start,
+            initargs=(initializer, initargs),
         )
         try:
             yield pool
+        except KeyboardInterrupt:
+            for child in multiprocessing.active_children():
+                if child.pid not in before:
+                    child.terminate()
+            raise
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 

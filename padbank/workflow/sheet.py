@@ -31,15 +31,18 @@ def draw(
     number: int | None = None,
     bank: int | None = None,
     paper: Paper = "a4",
+    by_surface: bool | None = None,
     night: bool = False,
 ) -> list[str]:
     """Draw a show's newest layout, or the one of that number, as PDF or PNG.
+
+    ``by_surface``: a page for each surface of a bank; None where names would be too small otherwise.
 
     Returns what to know before printing; empty when all is well.
     """
     opened = open_show(library, name)
     layout = newest_layout(library, opened.show.name, number)
-    return draw_sheet(sheet_of(library, opened, layout), path, bank=bank, paper=paper, night=night)
+    return draw_sheet(sheet_of(library, opened, layout), path, bank=bank, paper=paper, by_surface=by_surface, night=night)
 
 
 def draw_rig(library: Library, given: str, path: Path, *, paper: Paper = "a4") -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -166,6 +167,28 @@ def test_a_kill_in_the_middle_keeps_what_was_reported(tmp_path: Path) -> None:
         report = add(library, [tmp_path / "in"])  # goes on where it stopped
         assert len(report.added) + len(report.already) == 60
         assert not [f for f in check_library(library) if f.severity == "error" or f.code == "leftover"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Ctrl-C is sent to a process group only on POSIX systems")
+def test_ctrl_c_while_adding_ends_in_one_sentence(tmp_path: Path) -> None:
+    for i in range(80):
+        write(tmp_path / "in" / f"cue{i:02d}.wav", tone(frequency_hz=200 + 20 * i, seconds=2.0))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "padbank", "--library", str(tmp_path / "library"), "add", str(tmp_path / "in")],
+        stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True, start_new_session=True,
+        cwd=Path(__file__).resolve().parents[2],
+    )  # fmt: skip
+    originals = tmp_path / "library" / "originals"
+    end = time.monotonic() + 60
+    while time.monotonic() < end and not (originals.is_dir() and any(originals.rglob("*.wav"))):
+        time.sleep(0.02)
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers as well
+    _, said = process.communicate(timeout=60)
+    if process.returncode == 130:  # else all were in before the signal came
+        assert said.strip().startswith("padbank: stopped") and said.strip().count("\n") == 0, said
+    with Library(tmp_path / "library") as library:
+        assert len(add(library, [tmp_path / "in"]).refused) == 0
+        assert not [f for f in check_library(library) if f.severity == "error"]
 
 
 def test_edit_undo_tags_and_removal(library: Library, tmp_path: Path) -> None:
