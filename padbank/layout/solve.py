@@ -12,7 +12,7 @@ from typing import Literal
 from padbank.domain import Finding, Layout, Rig, Show
 from padbank.errors import PlanError
 from padbank.layout.best import Best, Clock
-from padbank.layout.cost import Term, serve
+from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import LeftOut
 from padbank.layout.first import first_layout
 from padbank.layout.held import arrange, extract, home_hits
@@ -60,6 +60,7 @@ def solve(
     clips: Mapping[str, ClipFacts] | Iterable[ClipFacts],
     known: Layout | None = None,
     *,
+    start: Layout | None = None,
     seconds: float | None = None,
     progress: Progress = silent,
     should_stop: Callable[[], bool] = _never,
@@ -70,6 +71,8 @@ def solve(
     Parameters
     ----------
     known : the layout that the hands know; moves from it cost
+    start : a layout to begin with: what comes out is never worse (one that
+        breaks a limit of today is passed over)
     seconds : time limit (None: as long as it takes). A limit that cuts in
         makes the result depend on the machine's speed
     should_stop : asked now and then; True ends with the best layout so far
@@ -84,6 +87,8 @@ def solve(
     problem = build_problem(rig, show, clips, known)
     _check_musts(problem)
     best = Best(problem, watch)
+    if start is not None:
+        best.offer(read_layout(problem, start))
     run_stages(best, clock, progress)
     return _result(best, clock.spent_s)
 

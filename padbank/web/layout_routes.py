@@ -173,7 +173,7 @@ async def start_plan(request: Request) -> Response:
     """Run the planner in the background; stopping it keeps the best layout so far."""
     desk, show = desk_of(request), _show(request)
     body = await body_of(request)
-    seconds, fresh = body.number("seconds"), body.yes("fresh")
+    seconds, fresh, go_on = body.number("seconds"), body.yes("fresh"), body.yes("go_on")
     if seconds is not None and not 0.1 <= seconds <= 86_400:
         raise InputError("seconds: write a number from 0.1 up, or leave it empty to plan until it is proved")
 
@@ -183,8 +183,9 @@ async def start_plan(request: Request) -> Response:
 
         with desk.library() as library:
             planned = plan(
-                library, show, seconds=seconds, fresh=fresh, progress=job.progress, should_stop=job.should_stop, watch=watch
-            )
+                library, show, seconds=seconds, fresh=fresh, go_on=go_on, progress=job.progress,
+                should_stop=job.should_stop, watch=watch,
+            )  # fmt: skip
             return seen_plan(planned)
 
     return answer(desk.jobs.start("planning", show, work).seen())

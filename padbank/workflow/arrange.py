@@ -25,7 +25,7 @@ from padbank.store.library import Library
 from padbank.units import format_bytes
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.pad_limits import Meter, bank_meters
-from padbank.workflow.plan import facts_for, keep_layout, known_layout, moved_places
+from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places
 from padbank.workflow.revisions import ChangedMeanwhile, change_text
 from padbank.workflow.shows import OpenShow, open_show
 
@@ -82,31 +82,8 @@ def read_board(library: Library, name: str, number: int | None = None) -> Board:
     extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
     if extra:
         facts = {**facts, **clip_facts(library, extra.values(), rig)}
-    known = _what_the_hands_know(library, show, layout)
+    known = hands_know(library, show, layout)
     return Board(opened=opened, layout=layout, result=result, facts=facts, known=known)
-
-
-LOOK_BACK = 40
-"""Layouts of a show that are looked through for the last one that was planned."""
-
-
-def _what_the_hands_know(library: Library, show: Show, layout: Layout) -> Layout | None:
-    """The layout of the show named by ``like``, else the one that the last plan started from.
-
-    Steps by hand since that plan do not change it, so that their costs compare.
-    """
-    if show.like:
-        like = library.catalogue.layout(show.like)
-        return like[0] if like else None
-    if layout.number == 0:
-        return known_layout(library, show)
-    numbers = [n for n in library.catalogue.layout_numbers(show.name) if n <= layout.number]
-    for index in range(len(numbers) - 1, max(-1, len(numbers) - 1 - LOOK_BACK), -1):
-        found = library.catalogue.layout(show.name, numbers[index])
-        if found and found[1].get("by") == "plan":
-            before = library.catalogue.layout(show.name, numbers[index - 1]) if index else None
-            return before[0] if before else None
-    return None
 
 
 def empty_layout(opened: OpenShow, number: int = 0) -> Layout:

@@ -65,12 +65,38 @@ def known_layout(library: Library, show: Show) -> Layout | None:
     return None
 
 
+LOOK_BACK = 40
+"""Layouts of a show that are looked through for the last one that was planned."""
+
+
+def hands_know(library: Library, show: Show, layout: Layout) -> Layout | None:
+    """The layout of the show named by ``like``, else the one that the last plan up to ``layout`` started from.
+
+    Steps by hand since that plan do not change it, so that their costs compare.
+    """
+    if show.like:
+        like = library.catalogue.layout(show.like)
+        return like[0] if like else None
+    if layout.number == 0:
+        return known_layout(library, show)
+    numbers = [n for n in library.catalogue.layout_numbers(show.name) if n <= layout.number]
+    for index in range(len(numbers) - 1, max(-1, len(numbers) - 1 - LOOK_BACK), -1):
+        found = library.catalogue.layout(show.name, numbers[index])
+        if not found or found[1].get("by") != "plan":
+            continue
+        before = found[1].get("known", numbers[index - 1] if index else None)
+        known = library.catalogue.layout(show.name, before) if before is not None else None
+        return known[0] if known else None
+    return None
+
+
 def plan(
     library: Library,
     name: str,
     *,
     seconds: float | None = None,
     fresh: bool = False,
+    go_on: bool = False,
     progress: Progress = silent,
     should_stop: Callable[[], bool] = lambda: False,
     watch: Callable[[float, float], None] | None = None,
@@ -81,6 +107,8 @@ def plan(
     ----------
     seconds : stop after so long with the best layout so far; None: until proved
     fresh : pay no heed to what the hands know
+    go_on : begin with the show's newest layout and what the hands knew before
+        it, so that what comes out is never worse
     watch : told the best cost and bound so far while the planner works
 
     Raises
@@ -93,11 +121,16 @@ def plan(
     opened = open_show(library, name)
     doubts = [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
     facts = facts_for(library, opened, progress)
-    known = None if fresh else known_layout(library, opened.show)
+    newest = library.catalogue.layout(opened.show.name) if go_on else None
+    start = newest[0] if newest and newest[0].rig == opened.rig.name else None
+    known = known_layout(library, opened.show) if start is None else hands_know(library, opened.show, start)
+    if fresh:
+        known = None
     result = solve(
-        opened.rig, opened.show, facts, known, seconds=seconds, progress=progress, should_stop=should_stop, watch=watch
-    )
-    layout = keep_layout(library, result.layout, result)
+        opened.rig, opened.show, facts, known, start=start, seconds=seconds, progress=progress,
+        should_stop=should_stop, watch=watch,
+    )  # fmt: skip
+    layout = keep_layout(library, result.layout, result, known)
     return Planned(
         opened=opened,
         result=replace(result, layout=layout),
@@ -108,14 +141,19 @@ def plan(
     )
 
 
-def keep_layout(library: Library, layout: Layout, result: PlanResult | None) -> Layout:
-    """Number and keep a layout, unless it is the same as the newest one."""
+def keep_layout(
+    library: Library, layout: Layout, result: PlanResult | None, known: Layout | None = None
+) -> Layout:
+    """Number and keep a layout, unless it is the same as the newest one and nothing more is proved of it."""
     newest = library.catalogue.layout(layout.show)
-    if newest and replace(newest[0], number=0) == replace(layout, number=0):
+    same = newest is not None and replace(newest[0], number=0) == replace(layout, number=0)
+    proved_since = result is not None and result.status == "proved" and newest is not None and newest[1].get("status") == "within"
+    if newest and same and not proved_since:
         return newest[0]
     note: dict[str, Any] = {"by": "hand"}
     if result is not None:
         note = {"by": "plan", "status": result.status, "objective": result.objective, "bound": result.bound, "gap": result.gap}
+        note["known"] = known.number if known is not None and known.show == layout.show else None
     with library.catalogue.atomic():
         return library.catalogue.add_layout(layout, note)
 

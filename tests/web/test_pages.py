@@ -387,3 +387,26 @@ def test_wishes_of_a_layout_nobody_planned_are_not_said_to_be_too_dear(page):
     board = page.post("/api/layouts/jetty-night/step", json={"seen": 0, "step": step}).json()
     assert {x["reason"] for x in board["weighed"]["left_out"]} == {"it is under no pad of this layout: put it on one, or plan"}
     assert "pad_classes" not in board  # told once, with the whole layout
+
+
+def test_going_on_planning_begins_with_the_best_so_far(library_folder):
+    """A planner that is stopped at once keeps what it began with, and the hands know what they knew before it."""
+    from padbank.workflow.arrange import apply_step, keep_step, read_board
+    from padbank.workflow.plan import plan
+
+    with Library(library_folder) as library:
+        first = plan(library, "jetty-night")
+        again = plan(library, "jetty-night", go_on=True, should_stop=lambda: True)
+        assert again.result.objective <= first.result.objective + 1e-9
+        assert {p.clip for p in again.layout.places} == {p.clip for p in first.layout.places} and not again.moved
+        # After a step by hand, the steps and what they cost are weighed against the same known layout as the plan.
+        board = read_board(library, "jetty-night")
+        assert board.known is None
+        horn = next(p for p in board.layout.places if p.clip == "horn")
+        free = next(p.pad_id for p in board.rig.pads if not any((q.bank, q.pad_id) == (horn.bank, p.pad_id) for q in board.layout.places)
+                    and p.pad_id not in board.rig.controls_in(horn.bank))  # fmt: skip
+        step = {"do": "move", "bank": horn.bank, "pad": horn.pad_id, "to_bank": horn.bank, "to_pad": free}
+        keep_step(library, board, board.layout.number, apply_step(board, step))
+        better = plan(library, "jetty-night", go_on=True)
+        assert better.result.status == "proved" and better.result.objective <= first.result.objective + 1e-9
+        assert read_board(library, "jetty-night").known is None

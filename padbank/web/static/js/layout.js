@@ -506,9 +506,9 @@ export async function open(root, desk, show) {
 
   // ------------------------------------------------------------ planning
 
-  async function plan(limit) {
+  async function plan(limit, goOn = false) {
     try {
-      job = await post(`/api/layouts/${part(show)}/plan`, limit ? { seconds: limit } : {});
+      job = await post(`/api/layouts/${part(show)}/plan`, { ...(limit ? { seconds: limit } : {}), go_on: goOn });
     } catch (error) {
       say(error.message, 'error');
       return;
@@ -537,7 +537,7 @@ export async function open(root, desk, show) {
       seen.change = null;
       await load();
       put(planSlip, h('p', {}, h('strong', {}, `Layout ${r.number}`), `: ${count(r.placed, 'clip')} placed, ${r.status === 'proved' ? 'proved the best there is' : `at most ${(100 * r.gap).toFixed(1)} % above the best there is`}, cost ${level(r.objective, 's', 2)}; ${count(r.moved, 'place')} to learn anew.`),
-        r.bound_holds_for ? h('p', { class: 'hint' }, r.bound_holds_for) : null, h('div', { class: 'row' }, r.status === 'proved' ? null : h('button', { type: 'button', onclick: () => plan(null) }, 'Go on planning'), closeSlip()));
+        r.bound_holds_for ? h('p', { class: 'hint' }, r.bound_holds_for) : null, h('div', { class: 'row' }, r.status === 'proved' ? null : h('button', { type: 'button', onclick: () => plan(null, true) }, 'Go on planning'), closeSlip()));
       say(`Layout ${r.number} is there.`);
     } catch (error) {
       job = null;
