@@ -75,4 +75,6 @@ def print_report(report: AddReport) -> None:
         say(f"warning: {warning.path}: {warning.reason}")
     for refusal in report.refused:
         say(f"refused: {refusal.path}: {refusal.reason}")
+    if not (report.added or report.already or report.refused):
+        say("There is no sound or video file there: check the folder.")
     say(f"{len(report.added)} added, {len(report.already)} already there, {len(report.refused)} refused.")

@@ -63,10 +63,16 @@ def check(ctx: click.Context, rig: str, sheet: Path | None, as_json: bool) -> in
 @click.pass_context
 def list_(ctx: click.Context, as_json: bool) -> int:
     """List the rigs in the library and those that ship with padbank."""
-    rows = list_rigs(open_library(ctx))
+    library = open_library(ctx)
+    rows = list_rigs(library)
     if as_json:
         print_json(rows)
     else:
-        lines = [(r.name, r.title if r.fault is None else f"cannot be read: {r.fault}", r.banks, r.pads, r.file) for r in rows]
-        click.echo(table(lines, ("rig", "what it is", "banks", "pads", "file"), "llrrl"))
+        lines = [(r.name, r.title, r.banks, r.pads, "library" if r.own else "padbank") for r in rows if r.fault is None]
+        click.echo(table(lines, ("rig", "what it is", "banks", "pads", "from"), "llrrl"))
+        for row in rows:
+            if row.fault is not None:
+                say(f"{row.name} cannot be read: {row.fault}")
+        if shipped := next((r for r in rows if not r.own), None):
+            say(f"To make one yours, copy it from {Path(shipped.file).parent} into {library.rigs} under another name.")
     return 3 if any(r.fault for r in rows) else 0

@@ -56,11 +56,13 @@ def list_(ctx: click.Context, as_json: bool) -> int:
         print_json(rows)
     else:
         lines = [
-            (r.name + ("*" if r.last else ""), f"cannot be read: {r.fault}" if r.fault else r.title, r.date or "", r.rig)
-            for r in rows
+            (r.name + ("*" if r.last else ""), r.title, r.date or "", r.rig) for r in rows if r.fault is None
         ]
         if lines:
             click.echo(table(lines, ("show", "title", "date", "rig")))
+        for row in rows:
+            if row.fault is not None:
+                say(f"{row.name} cannot be read: {row.fault}")
         say("* laid out last" if any(r.last for r in rows) else "padbank show new NAME begins one." if not rows else "")
     return FINDINGS if any(r.fault for r in rows) else DONE
 

@@ -86,9 +86,9 @@ def diff_layouts(old: Layout, new: Layout, show: Show | None = None) -> tuple[Ch
             ):
                 why = "no segment wants it by name now"
             elif wanted:
-                why = f"{wanted[0]} wants it, but there is no room at a price below its value"
+                why = f"{wanted[0]} wants it, but every pad left for it would cost more than it is worth"
             else:
-                why = "there is no room at a price below its value"
+                why = "every pad left for it would cost more than it is worth"
             if taker:
                 why += f"; {taker} has its pad"
             changes.append(

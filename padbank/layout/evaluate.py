@@ -70,7 +70,7 @@ def _left_out(problem: Problem, held: Held, served: list[Served]) -> tuple[LeftO
         elif all(c in held.where for c in demand.clips) and demand.clips:
             reason = "its hits would cost more than its value"
         else:
-            reason = "no room at a price below its value"
+            reason = "every pad left for it would cost more than it is worth"
         result.append(
             LeftOut(
                 segment=demand.segment,

@@ -14,6 +14,7 @@ from platformdirs import user_data_path
 from padbank.domain import Clip
 from padbank.errors import InputError, StoreError
 from padbank.store.catalogue import Catalogue
+from padbank.store.originals import original_path
 
 ENVIRONMENT_NAME = "PADBANK_LIBRARY"
 LIBRARY_PARTS = ("catalogue.db", "originals", "rigs", "shows")
@@ -76,9 +77,24 @@ class Library:
         self.close()
 
     def original_file(self, clip: Clip) -> Path:
-        """Where the bytes of a clip's original lie."""
-        original = clip.original
-        return self.originals / original.sha256[:2] / f"{original.sha256}{original.suffix}"
+        """Where the bytes of a clip's original lie.
+
+        Raises
+        ------
+        StoreError
+            when the file is not there any more, saying how to bring it back
+        """
+        path = original_path(self.originals, clip.original.sha256, clip.original.suffix)
+        if not path.is_file():
+            raise StoreError(
+                f"the original of {clip.name} is missing in the library: padbank add {clip.original.source} brings it back"
+            )
+        return path
+
+    def has_original_file(self, clip: Clip) -> bool:
+        """Are the bytes of a clip's original there, as many as there were?"""
+        path = original_path(self.originals, clip.original.sha256, clip.original.suffix)
+        return path.is_file() and path.stat().st_size == clip.original.n_bytes
 
     def clip(self, name: str) -> Clip:
         """The clip of that name, or of that beginning of its original's SHA-256 (6 digits or more).

@@ -142,7 +142,8 @@ def take_in(
 
     for index, job in enumerate(jobs):
         seen = catalogue.source_seen(job.path, job.section_key)
-        if seen and _unchanged(job.path, seen) and (known := catalogue.clip_of(seen[2])) and not known[1]:
+        known = catalogue.clip_of(seen[2]) if seen and _unchanged(job.path, seen) else None
+        if known and not known[1] and library.has_original_file(known[0]):
             already[index] = _already(library, job, known[0])
         else:
             to_do.append(index)
@@ -206,7 +207,11 @@ def take_in(
 @contextmanager
 def _runner(library: Library, jobs: Sequence[IngestJob], workers: int | None) -> Iterator[Iterator[IngestOutcome]]:
     """Outcomes of the jobs in their order, from this process or from a pool."""
-    known = frozenset(o.sha256 for o in library.catalogue.originals() if library.catalogue.clip_of(o.sha256))
+    known = frozenset(
+        o.sha256
+        for o in library.catalogue.originals()
+        if (clip := library.catalogue.clip_of(o.sha256)) and library.has_original_file(clip[0])
+    )
     if workers is None:
         big = sum(_size(j.path) for j in jobs) >= POOL_FROM_BYTES and len(jobs) > 1
         workers = cores() if len(jobs) >= POOL_FROM_FILES or big else 1

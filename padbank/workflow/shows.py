@@ -105,6 +105,8 @@ class RigRow:
     devices: int
     file: str
     fault: str | None = None
+    own: bool = True
+    """in the library, not one that ships with padbank"""
 
 
 def list_rigs(library: Library) -> list[RigRow]:
@@ -113,10 +115,10 @@ def list_rigs(library: Library) -> list[RigRow]:
         try:
             rig = load_rig(path)
         except InputError as error:
-            rows.append(RigRow(name=name, title="", banks=0, pads=0, devices=0, file=str(path), fault=str(error)))
+            rows.append(RigRow(name=name, title="", banks=0, pads=0, devices=0, file=str(path), fault=str(error), own=path.parent == library.rigs))
             continue
         rows.append(
-            RigRow(name=rig.name, title=rig.title, banks=rig.banks, pads=len(rig.pads), devices=len(rig.devices), file=str(path))
+            RigRow(name=rig.name, title=rig.title, banks=rig.banks, pads=len(rig.pads), devices=len(rig.devices), file=str(path), own=path.parent == library.rigs)
         )
     return rows
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from padbank.errors import InputError
+from padbank.errors import InputError, StoreError
 from padbank.store.library import Library
 from padbank.store.originals import hash_file
 from padbank.workflow.add import add, find_files
@@ -189,6 +189,21 @@ def test_ctrl_c_while_adding_ends_in_one_sentence(tmp_path: Path) -> None:
     with Library(tmp_path / "library") as library:
         assert len(add(library, [tmp_path / "in"]).refused) == 0
         assert not [f for f in check_library(library) if f.severity == "error"]
+
+
+def test_adding_again_brings_back_an_original_that_was_lost(library: Library, tmp_path: Path) -> None:
+    source = write(tmp_path / "a.wav", tone(1.0))
+    add(library, [source])
+    kept = library.original_file(library.clip("a"))
+    before = kept.read_bytes()
+    kept.chmod(0o644)
+    kept.unlink()
+    with pytest.raises(StoreError, match=r"original of a is missing.*padbank add .*a\.wav"):
+        library.original_file(library.clip("a"))
+    assert [f.code for f in check_library(library) if f.severity == "error"] == ["original-missing"]
+    assert [a.clip for a in add(library, [source]).already] == ["a"]
+    assert library.original_file(library.clip("a")).read_bytes() == before
+    assert not [f for f in check_library(library) if f.severity == "error"]
 
 
 def test_edit_undo_tags_and_removal(library: Library, tmp_path: Path) -> None:
