@@ -62,6 +62,7 @@ def run_demo(base: Path, *, progress: Progress = silent) -> DemoRun:
             edit(library, name, changes)
         planned = plan(library, SHOW, progress=progress)
         levels = level_report(library, SHOW, progress=progress)
+        exports.parent.mkdir(parents=True, exist_ok=True)
         exported = export(library, SHOW, exports, progress=progress)
     verified = verify(exported.folder, progress=progress)
     return DemoRun(
