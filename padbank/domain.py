@@ -27,6 +27,7 @@ Rights = Literal["cleared", "any"]
 Limb = Literal["hand", "foot"]
 Severity = Literal["error", "warning", "note"]
 OverLap = Literal["overlap", "self-cut"]
+WhenFull = Literal["oldest", "refuse"]
 
 NAME_PATTERN = re.compile(r"^[a-z0-9][a-z0-9-]*$")
 
@@ -238,7 +239,8 @@ class Device:
 
     ``memory_bytes`` counts sample data bytes, each distinct file once.
     ``voices_per_stereo`` is how many voices a stereo clip takes.
-    ``sample_rates_hz`` in order of preference.
+    ``sample_rates_hz`` in order of preference. ``when_full`` is what a hit
+    does when no voice is free: it cuts off the ``oldest``, or is refused (``refuse``).
     """
 
     name: str
@@ -254,6 +256,7 @@ class Device:
     release_s: float = 0.01
     loop_chunk: bool = False
     mono_plays_both_sides: bool = True
+    when_full: WhenFull = "oldest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,7 +34,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from padbank.domain import Control, Device, Home, Limb, NameRules, OverLap, Pad, Rig
+from padbank.domain import Control, Device, Home, Limb, NameRules, OverLap, Pad, Rig, WhenFull
 from padbank.files.tomlread import Table, open_document, read_text
 
 TOP_KEYS = ("name", "title", "banks", "bank_switch_s", "min_rehit_s", "notes")
@@ -144,6 +144,7 @@ def _devices(top: Table) -> list[Device]:
             max_clip_s=each.number("max_clip_s", None, 0.01, 86_400),
             max_clip_bytes=each.size("max_clip", None),
             same_pad_again=each.choice("same_pad_again", OverLap, "overlap"),
+            when_full=each.choice("when_full", WhenFull, "oldest"),
             release_s=each.number("release_s", 0.01, 0, 10),
             loop_chunk=each.yes("loop_chunk"),
             mono_plays_both_sides=each.yes("mono_plays_both_sides", True),

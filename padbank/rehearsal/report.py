@@ -31,7 +31,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from padbank.domain import Finding, Layout, Rig
+from padbank.domain import Finding, Layout, Rig, WhenFull
 from padbank.errors import InputError
 from padbank.rehearsal.hits import HeardClip, count_hits, pad_sounds
 from padbank.rehearsal.voices import (
@@ -39,7 +39,6 @@ from padbank.rehearsal.voices import (
     PadSound,
     Performance,
     Sounding,
-    WhenFull,
     limits_of,
     perform,
 )
@@ -95,7 +94,7 @@ def rehearse(
     clips: Mapping[str, HeardClip],
     events: Iterable[Event],
     *,
-    when_full: WhenFull = "oldest",
+    when_full: WhenFull | None = None,
 ) -> Rehearsal:
     """Play events on a layout.
 
@@ -105,7 +104,7 @@ def rehearse(
     layout : which clip lies on which pad
     clips : facts by clip name (length, play mode, mute group)
     events : hits, releases, bank switches; the bank is 1 until the first switch
-    when_full : what the devices do when voices run out (see ``voices``)
+    when_full : what the devices do when voices run out (see ``voices``); None: what the rig says of each
 
     Raises
     ------

@@ -42,10 +42,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from padbank.domain import Device, Finding, OverLap, PlayMode, check_choice
+from padbank.domain import Device, Finding, OverLap, PlayMode, WhenFull, check_choice
 from padbank.errors import InputError
 
-WhenFull = Literal["oldest", "refuse"]
 EventKind = Literal["hit", "release", "bank", "stop"]
 Reason = Literal[
     "end", "cut", "released", "stolen", "hit again", "refused", "stopped", "still sounding"
@@ -73,14 +72,14 @@ class Limits:
         check_choice("when_full", self.when_full, WhenFull)
 
 
-def limits_of(device: Device, *, when_full: WhenFull = "oldest") -> Limits:
-    """The voice limits of a rig's device."""
+def limits_of(device: Device, *, when_full: WhenFull | None = None) -> Limits:
+    """The voice limits of a rig's device; ``when_full`` other than None overrides the device's own."""
     return Limits(
         voices=device.voices,
         voices_per_stereo=device.voices_per_stereo,
         same_pad_again=device.same_pad_again,
         release_s=device.release_s,
-        when_full=when_full,
+        when_full=when_full or device.when_full,
     )
 
 

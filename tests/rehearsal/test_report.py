@@ -93,6 +93,9 @@ def test_voices_count_for_each_device_alone():
     again = [hit(0, 1), hit(0.5, 2), hit(0.8, 1)]
     assert found(places, again) == [("cut-by-voice-limit", "error", "bank 1, kit/1")]
     assert found(places, again, when_full="refuse") == [("hit-refused", "error", "bank 1, kit/1")]
+    refusing = replace(RIG, devices=tuple(replace(d, when_full="refuse") for d in RIG.devices))
+    as_the_rig_says = rehearse(refusing, layout(*places), CLIPS, again)
+    assert [f.code for f in as_the_rig_says.findings] == ["hit-refused"]
 
 
 def test_findings_alike_are_told_once_with_how_often():

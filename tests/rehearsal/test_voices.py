@@ -137,11 +137,12 @@ def test_wrong_values_are_one_sentence():
 def test_limits_come_from_the_device():
     device = Device(
         name="main", memory_bytes=1, voices=7, voices_per_stereo=1, same_pad_again="self-cut",
-        release_s=0.2,
+        release_s=0.2, when_full="refuse",
     )  # fmt: skip
     assert limits_of(device) == Limits(
-        voices=7, voices_per_stereo=1, same_pad_again="self-cut", release_s=0.2
+        voices=7, voices_per_stereo=1, same_pad_again="self-cut", release_s=0.2, when_full="refuse"
     )
+    assert limits_of(device, when_full="oldest").when_full == "oldest"
 
 
 # ------------------------------------------------------------------ properties
