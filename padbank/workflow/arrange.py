@@ -377,7 +377,7 @@ def explain(board: Board, clip: str) -> Why:
     """Why a clip is where it is, or why it was left out, in plain words."""
     problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
     found = why(problem, board.layout, clip)
-    if found.placed or board.result.get("by") == "plan":
+    if found.placed or board.result.get("by") == "plan" or clip not in problem.index:
         return found
     text = f"{clip} is under no pad: {'nothing is laid out yet' if not board.layout.places else 'this layout was made by hand'}."
     if found.others and not found.others[0].breaks:
