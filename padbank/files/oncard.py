@@ -4,7 +4,7 @@ Answers: can this be played from, and which of its files can stay in a new set.
 Changes nothing.
 
 Classes: ``SetOnCard``, ``OldSet``. Functions: ``read_set``, ``find_sets``,
-``is_system_name``, ``size_of``.
+``room_together``, ``is_system_name``, ``size_of``.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from padbank.cardlimits import CLUSTER_BYTES, in_clusters
 from padbank.cardnames import same_name_key
 from padbank.domain import PlannedFile
 from padbank.errors import CardError
@@ -112,6 +113,23 @@ def find_sets(folder: Path) -> list[Path]:
             if entry.name.endswith(marker):
                 found.add(entry.name.removesuffix(marker))
     return [folder / name for name in sorted(found)]
+
+
+def room_together(folder: Path) -> dict[str, int]:
+    """Room in bytes that all sets at or directly below ``folder`` take on the card of each device,
+    in whole clusters, with their folders and other files; sets whose list cannot be read count nothing."""
+    rooms: dict[str, int] = {}
+    for each in find_sets(folder):
+        card = read_set(each).card
+        if card is None:
+            continue
+        extras = sum(in_clusters(f.n_bytes) for f in card.extras)
+        for device in {f.device for f in card.files}:
+            own = [f for f in card.files if f.device == device]
+            folders = {f.path.rpartition("/")[0] for f in own} | {""}
+            room = sum(in_clusters(f.n_bytes) for f in own) + extras + CLUSTER_BYTES * len(folders)
+            rooms[device] = rooms.get(device, 0) + room
+    return rooms
 
 
 def is_system_name(name: str) -> bool:

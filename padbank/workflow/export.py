@@ -11,14 +11,16 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from padbank.domain import Clip, ExportPlan, Finding, Layout, PlannedFile
+from padbank.domain import Clip, ExportPlan, Finding, Layout, PlannedFile, Rig
 from padbank.dsp.level import even_target
 from padbank.errors import CardError
 from padbank.export.plan import plan_export
 from padbank.files.card import RenderedFile, WriteResult, files_to_render, write_set
+from padbank.files.oncard import room_together
 from padbank.layout.evaluate import evaluate
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
+from padbank.units import format_bytes
 from padbank.workflow.facts import clip_facts, played_levels
 from padbank.workflow.levels import even_clips
 from padbank.workflow.plan import newest_layout
@@ -164,7 +166,7 @@ def export(
             return as_rendered_file(facts)
 
         written = write_set(plan, rendered, folder, extra_files=extra, accepted=tuple(accept))
-    findings = [*prepared.findings, *written.findings]
+    findings = [*prepared.findings, *written.findings, *_together(folder, opened.rig)]
     for row in written.card.files:
         if row.short_lu >= 0.05:
             findings.append(
@@ -177,6 +179,22 @@ def export(
         rendered=len(done),
         findings=tuple(dict.fromkeys(findings)),
     )
+
+
+def _together(folder: Path, rig: Rig) -> list[Finding]:
+    """Sets that fit a card one by one and not all together: right in a folder of sets, wrong on one card."""
+    limit = rig.names.card_bytes
+    if limit is None:
+        return []
+    return [
+        Finding(
+            code="card-room-together", severity="warning", where=device, number=room, limit=limit,
+            text=f"the sets in {folder} take {format_bytes(room)} together and one card for {device} holds "
+            f"{format_bytes(limit)}: put them on separate cards, or remove an old set",
+        )
+        for device, room in room_together(folder).items()
+        if room > limit and device in {d.name for d in rig.devices}
+    ]  # fmt: skip
 
 
 def as_rendered_file(facts: RenderedFacts) -> RenderedFile:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -95,6 +96,20 @@ def test_levels_come_out_as_the_level_command_foretold(demo: Path) -> None:
     for row in next(s for s in sets if s["show"] == SHOW)["files"]:
         assert row["level_lufs"] == pytest.approx(foretold[row["clip"]]["after_lufs"], abs=0.1)
         assert row["true_peak_dbtp"] <= row["ceiling_dbtp"] + 0.05
+
+
+def test_two_sets_that_one_card_cannot_hold_are_said(demo: Path, tmp_path: Path) -> None:
+    rigs = demo / "library" / "demo" / "rigs"
+    text = next(p for p in ROOT.glob("padbank/rigs/crate-eight.toml")).read_text(encoding="utf-8")
+    own = rigs / "crate-eight.toml"
+    before = own.read_text(encoding="utf-8") if own.exists() else None
+    own.write_text(re.sub(r'(?m)^card = "[^"]*"', 'card = "15 MB"', text), encoding="utf-8")
+    try:
+        assert "together" not in padbank(demo, "export", SHOW, "--to", tmp_path).stderr  # about 10 MB
+        shutil.copytree(tmp_path / SHOW, tmp_path / "another-night")
+        assert "together and one card" in padbank(demo, "export", SHOW, "--to", tmp_path).stderr
+    finally:
+        own.unlink() if before is None else own.write_text(before, encoding="utf-8")
 
 
 def test_ready_ends_with_a_checklist(demo: Path, tmp_path: Path) -> None:

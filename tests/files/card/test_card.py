@@ -18,6 +18,7 @@ from padbank.errors import CardError
 from padbank.files.card import files_to_render, find_sets, read_set
 from padbank.files.fileops import FileOps
 from padbank.files.lock import only_writer
+from padbank.files.oncard import room_together
 from padbank.files.setfile import from_bytes, to_bytes
 
 
@@ -504,3 +505,12 @@ def test_an_old_copy_cannot_pass_by_its_name(scene, old_plan, new_plan) -> None:
     assert "01_opening/01_foghorn.wav" in result.written + result.moved
     with wave.open(io.BytesIO(path.read_bytes())) as sound:
         assert sound.getnframes() == 400
+
+
+def test_sets_in_one_folder_are_added_up(scene, old_plan) -> None:
+    scene.write(old_plan)
+    # by hand: 5 files and the sheet take a cluster of 32,768 bytes each, as do opening/, talk/ and the set's folder
+    assert room_together(scene.folder) == {"main": 9 * 32_768}
+    scene.write(replace(old_plan, show="second-night", folder="second-night"))
+    assert room_together(scene.folder) == {"main": 18 * 32_768}
+    assert room_together(scene.set_folder) == {"main": 9 * 32_768}
