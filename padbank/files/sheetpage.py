@@ -67,7 +67,7 @@ def _room(box: tuple[float, float, float, float], small: bool) -> _Room:
             (x + taken, y + edge, w - 2 * taken, h - 2 * edge), (x + edge + 0.7 * size, y + h / 2, size), True
         )
     size = max(min(0.17 * h, 8.0), min(3.4, 0.3 * h))
-    strip = size * (1.2 if not small else 1.1)
+    strip = size * (1.2 if not small else 1.4)  # on the small plots letters that rise above capitals would touch the mark
     return _Room(
         (x + 1.8 * edge, y + strip + edge, w - 3.6 * edge, h - strip - 2.2 * edge),
         (x + edge + 0.66 * size, y + edge + 0.62 * size, size),
