@@ -51,7 +51,8 @@ _BLOCKS_TOO = range(24, 97)
 _ODD_RATE_BLOCK = 48
 _GROUP = 24
 _INAUDIBLE = 1e-20
-_CHUNK_SAMPLES = 98_304
+_CHUNK_SAMPLES = 131_072
+"""Large, since each call of numpy costs about as much as a hundred samples."""
 PEAK_BLOCK = 32
 """Chunks are whole blocks of the peak search too."""
 
@@ -133,7 +134,7 @@ class SlotEnergies:
         # work arrays, flat so that a shorter chunk uses the front of them
         self._additions = np.empty(heard * rows * STATES, dtype=np.float32)
         self._states = np.empty_like(self._additions)
-        self._weighted = np.empty(self.chunk_frames, dtype=np.float32)
+        self._weighted = np.empty(heard * self.chunk_frames, dtype=np.float32)
         self._ringing = np.empty_like(self._weighted)
 
     def start_state(self) -> Singles:
@@ -168,23 +169,22 @@ class SlotEnergies:
         small = (channels, rows, STATES)
         additions = self._additions[: channels * rows * STATES].reshape(small)
         states = self._states[: channels * rows * STATES].reshape(small)
-        weighted = self._weighted[:frames].reshape(rows, block)
-        ringing = self._ringing[:frames].reshape(rows, block)
+        weighted = self._weighted[: channels * frames].reshape(blocks.shape)
+        ringing = self._ringing[: channels * frames].reshape(blocks.shape)
         np.matmul(blocks, self._to_state, out=additions)
         state = self._scan.states(additions, state, states)
-        bounds = None if grid.slot_frames else self._bounds(first_frame, frames)
-        total: Floats | None = None
-        for channel in range(channels):  # one at a time, to stay within the processor's cache
-            np.matmul(blocks[channel], self._direct, out=weighted)
-            weighted += np.matmul(states[channel], self._from_state, out=ringing)
-            if bounds is None:
-                by_slot = weighted.reshape(-1, grid.slot_frames or 1)
-                energies = np.vecdot(by_slot, by_slot).astype(np.float64)
-            else:
-                energies = np.add.reduceat(np.square(weighted.reshape(-1), dtype=np.float64), bounds)
-            energies *= self._weights_heard[channel]
-            total = energies if total is None else total + energies
-        assert total is not None
+        np.matmul(blocks, self._direct, out=weighted)
+        weighted += np.matmul(states, self._from_state, out=ringing)
+        if grid.slot_frames:
+            by_slot = weighted.reshape(channels, -1, grid.slot_frames)
+            energies = np.vecdot(by_slot, by_slot).astype(np.float64)
+        else:
+            squares = np.square(weighted.reshape(channels, frames), dtype=np.float64)
+            energies = np.add.reduceat(squares, self._bounds(first_frame, frames), axis=1)
+        # channel after channel: the order of a product of matrices is BLAS's own choice
+        total: Floats = energies[0] * self._weights_heard[0]
+        for channel in range(1, channels):
+            total += energies[channel] * self._weights_heard[channel]
         if total[-1] < _INAUDIBLE:
             # Silence at the end: what still rings is forgotten before it
             # becomes denormal numbers, on which processors slow down.

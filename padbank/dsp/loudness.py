@@ -176,7 +176,7 @@ class Timeline:
             self._slots = np.concatenate([self._slots, np.zeros(needed)])
         self._slots[at] += energies[0]
         self._slots[at + 1 : needed] = energies[1:]
-        self._slots[needed:] = 0.0
+        self._slots[needed : needed + 1] = 0.0  # where a next part is added
         self._count = needed
         if self._count > self._full and not last:
             self._slide(self._base + self._count - 1, complete=True)  # the last may be a part
@@ -210,6 +210,7 @@ class Timeline:
         room = end - self._base
         if room > len(self._slots):
             self._slots = np.concatenate([self._slots, np.zeros(room - len(self._slots))])
+        self._slots[self._count :] = 0.0
         self._count = max(self._count, room)
         self._slide(end, complete=False)
         return Loudness(
