@@ -137,7 +137,7 @@ def check_recipe(clip: Clip, recipe: Recipe) -> None:
     if recipe.channels == "right" and clip.original.channels < 2:
         raise InputError(f"{clip.name}: has one channel only: choose as-is or mono")
     loop = (recipe.loop_start_s, recipe.loop_end_s)
-    if loop[0] is not None and loop[1] is not None and not recipe.start_s - 1e-9 <= loop[0] < loop[1] <= end_s + 1e-9:
+    if loop[0] is not None and loop[1] is not None and not recipe.start_s - 1e-6 <= loop[0] < loop[1] <= end_s + 1e-6:
         raise InputError(
             f"{clip.name}: the loop {loop[0]:.3f}–{loop[1]:.3f} s lies outside the trim "
             f"{recipe.start_s:.3f}–{end_s:.3f} s: move the loop or the trim"

@@ -515,3 +515,115 @@ def test_a_rig_of_twenty_pads_is_shown_in_pages_that_can_be_read_and_follow_the_
     tablet.get_by_label("Which pads").select_option("*")
     assert tablet.locator(".strip").count() == len(rig.pads)
     tablet.get_by_text(re.compile("come closer, or let the stage choose the pads")).wait_for()
+
+
+def drag_by(page, handle, by_x, *, touch=None):
+    """Take a handle by mouse (or finger) at its middle and let it go ``by_x`` pixels further."""
+    box = handle.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    if touch is None:
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + by_x, y, steps=4)
+        page.mouse.up()
+        return
+    touch.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    for step in range(1, 5):
+        touch.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x + by_x * step / 4, "y": y}]})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def test_fades_and_loop_points_by_keys_mouse_and_finger(tab):
+    one = tab(has_touch=True)
+    page = one.open("clips/ping")
+    touch = page.context.new_cdp_session(page)
+    slider = {name: page.get_by_role("slider", name=name, exact=True) for name in ("Start", "End", "Fade in ends", "Fade out begins", "Loop start", "Loop end")}
+    slider["Fade in ends"].wait_for()
+
+    def value(name):
+        return float(slider[name].get_attribute("aria-valuenow"))
+
+    def kept(key):
+        page.locator(".edits .now").filter(has_text=key).wait_for(state="attached")
+        return page.request.get(f"{one.address}/api/clips/ping").json()["recipe"]
+
+    begun, ended = value("Start"), value("End")
+    before = value("Fade in ends")
+    slider["Fade in ends"].focus()
+    page.keyboard.press("PageUp")  # 100 ms
+    page.keyboard.press("Shift+ArrowRight")  # 10 ms
+    page.keyboard.press("Enter")
+    assert kept("fade_in_s")["fade_in_s"] * 1000 == pytest.approx(before - begun + 110, abs=0.11)
+    drag_by(page, slider["Fade out begins"], -70)
+    fade_out_s = kept("fade_out_s")["fade_out_s"]
+    assert fade_out_s * 1000 == pytest.approx(ended - value("Fade out begins"), abs=0.11) and fade_out_s > 0.05
+    drag_by(page, slider["Fade in ends"], 40, touch=touch)
+    page.locator(".edits .now").filter(has_text="fade_in_s").wait_for(state="attached")
+    assert value("Fade in ends") > before + 120
+    slider["Fade in ends"].focus()
+    page.keyboard.press("End")  # no further than where the fade out begins
+    assert value("Fade in ends") == pytest.approx(value("Fade out begins"), abs=0.11)
+    page.keyboard.press("Home")
+    assert value("Fade in ends") == begun
+    page.keyboard.press("Enter")
+
+    assert not slider["Loop start"].is_visible()
+    page.get_by_role("button", name="Loop the whole trim").click()
+    slider["Loop start"].wait_for()
+    kept("loop_start_s")
+    slider["Loop start"].focus()
+    page.keyboard.press("PageUp")
+    page.keyboard.press("Enter")
+    drag_by(page, slider["Loop end"], -60)
+    recipe = kept("loop_end_s")
+    assert recipe["loop_start_s"] * 1000 == pytest.approx(begun + 100, abs=0.11)
+    assert recipe["loop_end_s"] * 1000 == pytest.approx(value("Loop end"), abs=0.11) and value("Loop end") < ended - 30
+    drag_by(page, slider["Loop start"], 30, touch=touch)
+    assert value("Loop start") > begun + 100
+    slider["End"].focus()
+    page.keyboard.press("Home")  # the end never passes the loop
+    assert value("End") >= value("Loop end")
+    page.get_by_role("button", name="No loop points").click()
+    expect(slider["Loop start"]).to_be_hidden()
+
+
+def test_drives_are_offered_and_a_missing_card_is_said(tab, served, tmp_path, monkeypatch):
+    from padbank.workflow import export_look
+
+    card = tmp_path / "CARD"
+    card.mkdir()
+    monkeypatch.setattr(export_look, "_drives", lambda: [card, tmp_path / "empty reader"])
+    one = tab()
+    page = one.open(f"layout/{SHOW}")
+    plan(page)
+    page = one.open(f"export/{SHOW}")
+    page.get_by_text("Choose the folder of the card.").wait_for()
+    drives = page.get_by_role("list", name="Cards, drives and folders on this computer").get_by_role("listitem")
+    assert drives.count() == 2  # beside the library, and the card; the reader without a card is left out
+    expect(drives.nth(1)).to_contain_text("GB free")
+    page.get_by_role("button", name=str(card)).click()
+    page.get_by_text("Written: 5 files").wait_for()
+    card.rmdir()  # pulled out
+    page.get_by_label("Write the set into").fill(str(card / "sets"))
+    page.get_by_role("button", name="Write the set").click()
+    page.get_by_text("is the card in").first.wait_for()
+    one.complaints = [c for c in one.complaints if "409" not in c and "422" not in c and "400" not in c]
+
+
+def test_the_stage_says_why_there_is_no_midi_where_browsers_withhold_it(tab, served):
+    from padbank.store.library import Library
+    from padbank.workflow.plan import plan as plan_show
+
+    with Library(served.folder) as library:
+        plan_show(library, SHOW)
+    served.server.app.state.desk.hub.change_stage({"kind": "show", "show": SHOW})
+    one = tab(1180, 820)
+    one.page.add_init_script(
+        "delete Navigator.prototype.requestMIDIAccess; Object.defineProperty(globalThis, 'isSecureContext', { value: false })"
+    )
+    page = one.page
+    page.goto(f"{served.address}/stage")
+    page.locator("#stage").wait_for()
+    page.get_by_text("Set up").click()
+    page.get_by_text("Browsers allow MIDI only on the computer’s own page (127.0.0.1) or over https.").wait_for()
+    assert not page.get_by_role("button", name="MIDI here").is_visible()

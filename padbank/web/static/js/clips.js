@@ -35,11 +35,11 @@ export async function open(root, desk, wanted) {
     h('div', { role: 'rowgroup', class: 'rows-top' }, head), body);
   const tagSelect = h('select', { onchange: () => { filter.tag = tagSelect.value; find(); } });
   const roleSelect = h('select', { onchange: () => { filter.role = roleSelect.value; find(); } },
-    h('option', { value: '' }, 'hits and phrases'), h('option', { value: 'hit' }, 'hits'), h('option', { value: 'phrase' }, 'phrases'));
+    h('option', { value: '' }, 'any role'), h('option', { value: 'hit' }, 'hits'), h('option', { value: 'phrase' }, 'phrases'));
   const rightsSelect = h('select', { onchange: () => { filter.rights = rightsSelect.value; find(); } },
-    h('option', { value: '' }, 'all rights'), h('option', { value: 'cleared' }, 'cleared'), h('option', { value: 'open' }, 'not stated or none'));
+    h('option', { value: '' }, 'any rights'), h('option', { value: 'cleared' }, 'cleared'), h('option', { value: 'open' }, 'not stated or none'));
   const bulk = h('div', { class: 'bulk row', hidden: true });
-  const aside = h('section', { class: 'card', 'aria-label': 'The clip in hand' }, h('p', { class: 'quiet empty-card' }, 'Choose a clip in the list to trim, level and hear it.'));
+  const aside = h('section', { class: 'card', 'aria-label': 'The clip in hand' }, h('div', { class: 'empty-card' }));
 
   put(root,
     h('div', { class: 'split' },
@@ -184,6 +184,26 @@ export async function open(root, desk, wanted) {
     soon = setTimeout(() => choose(row), 120);
   }
 
+  /** Nothing in hand yet: what the library holds, and what still wants a look. */
+  function drawAbout() {
+    const box_ = aside.querySelector('.empty-card');
+    if (!box_) return;
+    const all = search.rows;
+    if (!all.length) {
+      put(box_, h('h2', {}, 'Begin with your sounds'), h('p', {}, 'Drop sound or video files, or whole folders, anywhere on this page. They are copied, measured and trimmed; the files themselves are never altered.'),
+        h('p', {}, 'Then choose one here to hear it, write down what your show wants under Show, and let Layout find the pads.'));
+      return;
+    }
+    const show_ = (select, key, value) => () => { select.value = value; filter[key] = value; find(); };
+    const line = (n, text, work) => h('li', {}, h('span', {}, h('strong', {}, n.toLocaleString('en')), text), n && work ? h('button', { type: 'button', class: 'small', 'aria-label': `Show ${text}`, onclick: work }, 'Show') : null);
+    const of = (fits) => all.filter(fits).length;
+    put(box_, h('h2', {}, 'Choose a clip'), h('p', { class: 'quiet' }, 'to trim, level and hear it as its pad will.'),
+      h('ul', { class: 'about-library', 'aria-label': 'The library' },
+        line(of((r) => r.role === 'hit'), 'hits, levelled by their loudest moment', show_(roleSelect, 'role', 'hit')),
+        line(of((r) => r.role === 'phrase'), 'phrases, levelled as a whole', show_(roleSelect, 'role', 'phrase')),
+        line(of((r) => !r.cleared), 'without stated rights', show_(rightsSelect, 'rights', 'open'))));
+  }
+
   let etag = null;
   async function load() {
     const response = await fetch('/api/clips', etag ? { headers: { 'if-none-match': etag } } : {});
@@ -202,6 +222,7 @@ export async function open(root, desk, wanted) {
     rows.forget();
     find();
     if (top) rows.scrollTo(top);
+    drawAbout();
   }
 
   root.append(h('datalist', { id: 'licences' }));

@@ -22,8 +22,14 @@ export async function open(root, desk, show) {
     h('form', { class: 'row wrap export-where', onsubmit: (e) => { e.preventDefault(); see(); } },
       field('Write the set into', box), h('datalist', { id: 'export-folders' }, folders.map((f) => h('option', { value: f.path }, f.about))),
       h('button', { type: 'submit' }, 'See what would change')),
-    folders.length ? h('div', { class: 'row wrap places-row' }, h('span', { class: 'hint' }, 'On this computer: '), folders.map((f) => h('button', { type: 'button', class: 'small', onclick: () => { box.value = f.path; see(); } }, `${f.path} (${f.about})`))) : null,
+    folders.length ? h('div', {}, h('p', { class: 'hint', id: 'drives-title' }, 'Cards, drives and folders on this computer'), h('ul', { class: 'drives', 'aria-labelledby': 'drives-title' }, folders.map((f) => h('li', {}, h('button', { type: 'button', class: 'small', onclick: () => { box.value = f.path; see(); } }, f.path), h('span', { class: 'quiet' }, f.about))))) : null,
     look, work, proof);
+
+  put(look, h('ol', { class: 'steps' },
+    h('li', {}, 'Choose the folder of the card. A folder that is not there yet is made.'),
+    h('li', {}, 'See what would be written, kept and removed. Nothing is touched before that.'),
+    h('li', {}, 'Write the set. Pulled out half-way, the card still says what it holds, and writing again finishes it.'),
+    h('li', {}, 'Every file is read back and measured by a second meter.')));
 
   async function see() {
     if (!box.value.trim()) { say('Type the folder of the card, or choose one below.', 'error'); return; }
@@ -52,7 +58,7 @@ export async function open(root, desk, show) {
       h('div', { class: 'three' }, h('div', {}, files('Written', preview.write, preview.write.length < 12)), h('div', {}, files('Kept as it is', preview.keep, false)), h('div', {}, files('Removed with the old set', preview.remove, true))),
       findingsList(preview.findings, 'No finding.'),
       codes.length ? h('fieldset', {}, h('legend', {}, 'Take these findings on, or mend them first'), codes.map((code) => h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: accepted.has(code), onchange: (e) => { if (e.target.checked) accepted.add(code); else accepted.delete(code); drawLook(); } }), `I accept: ${errors.find((f) => f.code === code).text}`))) : null,
-      h('div', { class: 'row wrap' }, h('button', { type: 'button', class: 'strong', disabled: open_.length > 0 || busy, onclick: write }, 'Write the set'),
+      h('div', { class: 'row wrap' }, h('button', { type: 'button', class: 'strong', disabled: open_.length > 0 || busy, onclick: () => write() }, 'Write the set'),
         h('button', { type: 'button', disabled: busy, onclick: () => verify(preview.folder) }, 'Prove what is there'),
         h('span', { class: 'hint' }, open_.length ? 'A set that breaks a limit is written only when you take the finding on.' : '')));
   }
@@ -61,7 +67,7 @@ export async function open(root, desk, show) {
     busy = true;
     if (preview) drawLook();
     try {
-      const job = await post(path, body);
+      const job = typeof path === 'string' ? await post(path, body) : path;
       const last_ = await watchJob(job, (now) => {
         work.hidden = false;
         put(work, h('p', {}, h('strong', {}, now.stopping ? 'Stopping' : title), ` ${now.label}`), h('div', { class: 'row' }, h('progress', { max: String(Math.max(1, now.total)), value: now.done, 'aria-label': title }), h('button', { type: 'button', disabled: now.stopping, onclick: () => post(`/api/jobs/${now.id}/stop`) }, 'Stop')));
@@ -83,8 +89,8 @@ export async function open(root, desk, show) {
     }
   }
 
-  async function write() {
-    const done = await run('Writing', `/api/export/${part(show)}/write`, { folder: box.value, accept: [...accepted] });
+  async function write(running = null) {
+    const done = await run('Writing', running ?? `/api/export/${part(show)}/write`, { folder: box.value, accept: [...accepted] });
     if (!done) return;
     say(`Written: ${done.written} new, ${done.kept} kept, ${done.removed} removed.`);
     drawProof(done);
@@ -120,6 +126,7 @@ export async function open(root, desk, show) {
 
   if (box.value) await see();
   const { jobs } = await get('/api/jobs');
-  if (jobs.some((j) => j.kind === 'writing' && j.what === show)) say('This set is being written in another tab.');
+  const running = jobs.find((j) => j.kind === 'writing' && j.what === show);
+  if (running) write(running); // begun before this page was opened: it goes on here
   return () => {};
 }

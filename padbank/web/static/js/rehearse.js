@@ -26,6 +26,7 @@ export async function open(root, desk, show) {
   const head = h('div', { class: 'sheet-head' });
   const plotBox = h('div', { class: 'plot-box' });
   const list = h('ol', { class: 'hit-log', 'aria-label': 'What was hit' });
+  const nothingYet = h('p', { class: 'hint' }, 'Nothing yet. Each hit is told here: what it starts, what it cuts off, and what ends by itself.');
   const midiText = h('p', { class: 'quiet' });
   const midiButton = h('button', { type: 'button', onclick: listen }, 'Listen to MIDI');
   const state = h('p', { class: 'quiet', role: 'status' });
@@ -39,10 +40,11 @@ export async function open(root, desk, show) {
           h('a', { class: 'button', href: '/stage', target: '_blank', rel: 'opener' }, 'Open the stage view'),
           h('button', { type: 'button', onclick: () => { pads.startClock(); say('The clock of the show runs.'); } }, 'Start the clock'),
           invitePart()),
-        h('h2', {}, 'What was hit'), list,
+        h('h2', {}, 'What was hit'), nothingYet, list,
         h('p', { class: 'hint' }, 'Keep your monitors low while you try things out: a loud cue next to the ear harms hearing.'))));
 
   function invitePart() {
+    if (!desk.shared) return h('p', { class: 'hint' }, 'To bring in a tablet, stop padbank and start it with ', h('code', {}, 'padbank serve --share'), ': this page then makes an address for it.');
     const slip = h('p', { class: 'invite', role: 'status' });
     const what = choice([['stage', 'the stage view'], ['everything', 'everything on this page']], 'stage', () => {});
     return [
@@ -122,6 +124,7 @@ export async function open(root, desk, show) {
 
   function note(text) {
     log.unshift(text);
+    nothingYet.hidden = true;
     log.length = Math.min(log.length, LINES);
     put(list, log.map((line) => h('li', {}, line)));
   }

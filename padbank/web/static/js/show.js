@@ -17,7 +17,7 @@ export async function open(root, desk, name) {
 
   async function drawNone() {
     const { rigs } = await get('/api/shows');
-    put(root, h('h1', {}, 'Show'), h('p', {}, 'A show says on which evening you want which clips at hand. Begin with the first one.'), newShow(rigs, null));
+    put(root, h('h1', {}, 'Show'), h('p', {}, 'A show says on which evening you want which clips at hand. Begin with the first one.'), newShow(rigs, null), h('p', { class: 'hint' }, 'A rig is the hardware as a text file: pads with their places in millimetres, banks, memory and voices. Describe your own in the library’s folder “rigs”; the README shows how.'));
   }
 
   function newShow(rigs, like) {
