@@ -49,6 +49,7 @@ OFFSET_DB = -0.691
 """BS.1770-5 Annex 1, eq. 2: undoes the K filter's gain at 997 Hz."""
 MOMENTARY_HOPS = 4
 SHORT_TERM_HOPS = 30
+SECOND_HOPS = 10
 """EBU Tech 3341: momentary 0.4 s, short-term 3 s; in hops of 100 ms."""
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
@@ -107,6 +108,8 @@ class Loudness:
     momentary_max_lufs: float | None
     short_term_max_lufs: float | None
     loudness_range_lu: float | None
+    loudest_second_lufs: float | None = None
+    """the loudest 1 s, slid and followed by silence like the other maxima"""
 
 
 class _Windows:
@@ -159,6 +162,7 @@ class Timeline:
         self.grid = grid
         self._momentary = _Windows(grid, MOMENTARY_HOPS)
         self._short_term = _Windows(grid, SHORT_TERM_HOPS)
+        self._second = _Windows(grid, SECOND_HOPS)
         self._base = 0
         self._count = 0
         per_s = 10 * grid.slots_per_hop
@@ -187,6 +191,7 @@ class Timeline:
         other._slots = self._slots.copy()
         other._momentary = self._momentary.branch()
         other._short_term = self._short_term.branch()
+        other._second = self._second.branch()
         return other
 
     def _slide(self, end: int, complete: bool) -> None:
@@ -194,6 +199,7 @@ class Timeline:
         np.cumsum(self._slots[: end - self._base], out=prefix[1:])
         self._momentary.slide(prefix, self._base, end, complete)
         self._short_term.slide(prefix, self._base, end, complete)
+        self._second.slide(prefix, self._base, end, complete=False)
         drop = max(0, min(self._momentary.done, self._short_term.done) - self._base)
         kept = self._count - drop
         self._slots[:kept] = self._slots[drop : self._count].copy()
@@ -218,6 +224,7 @@ class Timeline:
             momentary_max_lufs=power_to_lufs(self._momentary.largest),
             short_term_max_lufs=power_to_lufs(self._short_term.largest),
             loudness_range_lu=loudness_range_lu(self._short_term.powers()),
+            loudest_second_lufs=power_to_lufs(self._second.largest),
         )
 
 

@@ -82,13 +82,17 @@ class Meter:
 
     def result(self) -> Measurement:
         """The figures of what was fed so far; feeding may go on."""
+        return self.result_and_second()[0]
+
+    def result_and_second(self) -> tuple[Measurement, float | None]:
+        """``result`` and the loudness of the loudest second in LUFS (None for silence)."""
         part, chunker = self._loudness, self._chunker
         rest = chunker.rest(part.tail_frames, part.energies.unit_frames)
         loud = part.read(rest[:, HISTORY:], chunker.filled)
         peak = max(self._true_peak, self._sample_peak)
         peak = self._finder.largest_of_rest(chunker, BLOCK, peak)
         sounds = self._sample_peak >= SMALLEST_SAMPLE
-        return Measurement(
+        measurement = Measurement(
             frames=self._frames,
             sample_rate_hz=self._rate_hz,
             channels=self._channels,
@@ -100,6 +104,7 @@ class Meter:
             sample_peak_dbfs=gain_to_db(self._sample_peak) if sounds else None,
             method=self._method,
         )
+        return measurement, loud.loudest_second_lufs if sounds else None
 
 
 def measure(

@@ -39,7 +39,7 @@ from padbank.domain import LevelRule, Measurement, Recipe, Role
 from padbank.dsp.dither import is_on_grid, quantise, to_float
 from padbank.dsp.drive import limit_to_target, on_gain_grid, with_short_taps
 from padbank.dsp.level import NO_GAIN_DB, limiting_allowed_db, plan_level, short_reason
-from padbank.dsp.measure import measure
+from padbank.dsp.measure import Meter, measure
 from padbank.errors import InputError
 from padbank.units import db_to_gain, format_seconds, seconds_to_frames
 
@@ -79,6 +79,7 @@ class Rendered:
     reason : why it is short, or has no gain; empty when all is well
     measurement : of the final integers, as they will be played
     dithered : False when the samples passed without rounding
+    loudest_second_lufs : loudest 1 s of the final integers; None for silence
     """
 
     pcm: NDArray[np.int32]
@@ -89,6 +90,7 @@ class Rendered:
     reason: str
     measurement: Measurement
     dithered: bool
+    loudest_second_lufs: float | None = None
 
 
 def fade_curve(frames: int) -> NDArray[np.float64]:
@@ -264,7 +266,7 @@ def finish(
     gain_db, limited_db, sound = plan.gain_db, 0.0, prepared
     if plan.loudness_lufs is None:
         pcm, dithered = _to_integers(prepared, bits, seed, untouched=True)
-        after = measure(to_float(pcm, bits), out_rate_hz, as_played=as_played)
+        after, second = _measured(pcm, bits, out_rate_hz, as_played)
         return Rendered(
             pcm=pcm,
             bits=bits,
@@ -274,6 +276,7 @@ def finish(
             reason=plan.reason,
             measurement=after,
             dithered=dithered,
+            loudest_second_lufs=second,
         )
     if plan.limiting_db > 0.0:
         gain_db, limited_db, sound = limit_to_target(
@@ -291,7 +294,7 @@ def finish(
     pcm, dithered = _to_integers(
         sound, bits, seed, untouched=gain_db == 0.0 and limited_db == 0.0
     )
-    after = measure(to_float(pcm, bits), out_rate_hz, as_played=as_played)
+    after, second = _measured(pcm, bits, out_rate_hz, as_played)
     reached = after.loudness_lufs(role)
     short = 0.0 if reached is None else max(0.0, target_lufs - reached)
     if short < NO_GAIN_DB:
@@ -305,7 +308,16 @@ def finish(
         reason=short_reason(short, ceiling_dbtp, level_rule, limit_max_db),
         measurement=after,
         dithered=dithered,
+        loudest_second_lufs=second,
     )
+
+
+def _measured(
+    pcm: NDArray[np.int32], bits: int, rate_hz: int, as_played: bool
+) -> tuple[Measurement, float | None]:
+    meter = Meter(rate_hz, pcm.shape[1], as_played=as_played)
+    meter.feed(to_float(pcm, bits))
+    return meter.result_and_second()
 
 
 def _to_integers(

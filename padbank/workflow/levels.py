@@ -57,7 +57,7 @@ class LevelReport:
     ``limited_lufs``, ``limited_by``: the same with the limiting that the show
     allows, and the clip that sets it; None when all reach the show's target.
     ``target_lufs``: in force (lowered under ``even``). ``jump``: the loudest
-    400 ms that any clip holds, which no second can pass, against the average.
+    second that any clip holds by itself, as rendered, against the average.
     """
 
     show: str
@@ -168,8 +168,10 @@ def _jump(opened: OpenShow, clips: dict[str, Clip], rendered: Sequence[RenderedF
                 hits[each] = hits.get(each, 0.0) + want.hits
     sounds = []
     for facts in rendered:
-        loudest = facts.measurement.momentary_max_lufs
-        average = facts.measurement.integrated_lufs if facts.measurement.integrated_lufs is not None else loudest
+        loudest = facts.loudest_second_lufs
+        average = facts.measurement.integrated_lufs
+        if average is None:
+            average = facts.measurement.momentary_max_lufs
         if loudest is not None and average is not None:
             sounds.append(
                 ShowSound(

@@ -118,6 +118,7 @@ class RenderedFacts:
     settings: LevelSettings
     measurement: Measurement
     file: str
+    loudest_second_lufs: float | None = None
 
 
 def blocks_of(path: Path, recipe: Recipe, *, spare_frames: int = 0) -> Iterator[tuple[NDArray[np.float32], int]]:
@@ -208,6 +209,7 @@ def render_to_file(job: RenderJob, path: str) -> RenderedFacts:
         settings=job.settings,
         measurement=done.measurement,
         file=path,
+        loudest_second_lufs=done.loudest_second_lufs,
     )
 
 

@@ -100,3 +100,40 @@ def test_as_played_adds_3_01_lu_to_mono_only() -> None:
     assert played.true_peak_dbtp == plain.true_peak_dbtp
     assert both == measure(np.repeat(mono, 2, axis=1), 48_000, as_played=True)
     assert played.method != plain.method
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 11_025])
+def test_loudest_second_of_a_loud_second_among_soft_ones(rate_hz: int) -> None:
+    """997 Hz at full scale on one channel reads -3.01 LUFS (BS.1770-5 Annex 1, after table 3).
+
+    Hence a second at 0.1 reads -23.01, wherever it lies; half a second in
+    silence holds half the energy of a second, 3.01 LU less.
+    """
+    def tone(level: float, seconds: float) -> np.ndarray:
+        return level * np.sin(2 * np.pi * 997 / rate_hz * np.arange(round(seconds * rate_hz)))
+
+    def second_of(*parts: np.ndarray) -> float | None:
+        meter = Meter(rate_hz, 1)
+        meter.feed(np.concatenate(parts))
+        return meter.result_and_second()[1]
+
+    for lead_s in (0.0, 0.371, 5.0, 64.2):
+        found = second_of(tone(0.001, lead_s), tone(0.1, 1.0), tone(0.001, 1.3))
+        assert found == pytest.approx(-23.01, abs=0.03)
+        found = second_of(tone(0.001, lead_s), tone(0.1, 0.5))
+        assert found == pytest.approx(-26.02, abs=0.05)
+    assert second_of(tone(0.1, 3.0)) == pytest.approx(-23.01, abs=0.02)
+    assert second_of(np.zeros(3 * rate_hz)) is None
+
+
+def test_loudest_second_lies_between_the_loudest_400_ms_and_3_s() -> None:
+    rng = np.random.default_rng(9)
+    swell = rng.standard_normal((48_000 * 8, 2)) * np.interp(
+        np.arange(48_000 * 8), [0, 150_000, 170_000, 384_000], [0.001, 0.02, 0.2, 0.001]
+    )[:, None]
+    meter = Meter(48_000, 2)
+    meter.feed(swell)
+    read, second = meter.result_and_second()
+    assert second is not None and read.momentary_max_lufs is not None
+    assert read.short_term_max_lufs is not None
+    assert read.short_term_max_lufs < second < read.momentary_max_lufs
