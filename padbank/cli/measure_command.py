@@ -37,7 +37,8 @@ def command(paths: tuple[Path, ...], as_played: bool, as_json: bool) -> int:
             if r.reason is None
         ]  # fmt: skip
         headers = ("file", "length", "integr. LUFS", "moment. max", "short-t. max", "range LU", "peak dBTP", "onset", "end")
-        click.echo(table(rows, headers, "lrrrrrrrr"))
+        if rows:
+            click.echo(table(rows, headers, "lrrrrrrrr"))
     bad = [r for r in results if r.reason is not None]
     for result in results:
         for text in result.warnings:

@@ -17,7 +17,6 @@ from padbank.cli.common import (
     table,
 )
 from padbank.units import format_bytes
-from padbank.workflow.sheet import draw_rig
 from padbank.workflow.shows import check_rig_file, list_rigs
 
 
@@ -36,6 +35,8 @@ def check(ctx: click.Context, rig: str, sheet: Path | None, as_json: bool) -> in
     library = open_library(ctx)
     loaded, findings = check_rig_file(library, rig)
     if sheet is not None:
+        from padbank.workflow.sheet import draw_rig  # takes longer to load than the check itself
+
         for note in draw_rig(library, rig, sheet):
             say(f"note: {note}")
         say(f"Drawn: {sheet}")

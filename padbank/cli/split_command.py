@@ -11,6 +11,7 @@ from padbank.cli.common import (
     DONE,
     FINDINGS,
     TIME,
+    counted,
     json_option,
     one_of,
     open_library,
@@ -46,8 +47,10 @@ def command(
             print_json(sections)
         else:
             rows = [(s.number, s.name, format_seconds(s.onset_s), format_seconds(s.end_s), format_seconds(s.duration_s)) for s in sections]
-            click.echo(table(rows, ("cue", "would be named", "starts", "ends", "length"), "rlrrr"))
-            say(f"{len(sections)} cues. Nothing was changed: run it again with --apply to take them in.")
+            if rows:
+                click.echo(table(rows, ("cue", "would be named", "starts", "ends", "length"), "rlrrr"))
+            cure = "a shorter --silence cuts more often, a longer one less often"
+            say(f"{counted(len(sections), 'cue')}. Nothing was changed: --apply takes them in; {cure}.")
         return DONE
     library = open_library(ctx)
     with progress_bar("adding", quiet=as_json) as progress:

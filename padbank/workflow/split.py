@@ -15,7 +15,7 @@ from padbank.errors import InputError
 from padbank.files.decode import open_sound
 from padbank.files.split import find_sections
 from padbank.progress import Progress, silent
-from padbank.store.library import Library
+from padbank.store.library import Library, clip_name_for
 from padbank.workflow.add import AddReport, take_in
 from padbank.workflow.ingest import IngestJob
 from padbank.workflow.rights import check_licence
@@ -72,7 +72,7 @@ def find_cues(
             sections.append(
                 Section(
                     number=len(sections) + 1,
-                    name=f"{path.stem}-{len(sections) + 1:02d}",
+                    name=clip_name_for(f"{path.stem}-{len(sections) + 1:02d}", set()),
                     start_s=first / rate_hz,
                     end_s=(first + len(samples)) / rate_hz,
                     onset_s=(first + edges.onset_frame) / rate_hz,
