@@ -47,6 +47,7 @@ MAY_BEGIN = ("add", "split", "serve", "rig", "show new")
 
 
 def open_library(ctx: click.Context) -> Library:
+    """The library that the command line, the environment or the folder names, closed with the command."""
     given = ctx.find_root().obj or os.environ.get(ENVIRONMENT_NAME)
     folder = choose_folder(ctx.find_root().obj)
     command = ctx.command_path.partition(" ")[2]

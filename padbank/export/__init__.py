@@ -1,0 +1,1 @@
+"""What a set would be: names, numbers, formats, sizes, the sheet's data; nothing is written here."""

@@ -1,0 +1,1 @@
+"""Hits on paper: voices, cut-offs, mute groups, late switches."""

@@ -1,0 +1,1 @@
+"""The library folder: catalogue, originals, migrations."""

@@ -23,6 +23,7 @@ CHUNK_BYTES = 1 << 20
 
 
 def original_path(folder: Path, sha256: str, suffix: str) -> Path:
+    """Where an original lies below the library's ``originals``, there or not."""
     return folder / sha256[:2] / f"{sha256}{suffix}"
 
 

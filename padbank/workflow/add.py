@@ -33,6 +33,8 @@ POOL_FROM_BYTES = 40_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Added:
+    """One file's clip, with the reason for its role; ``same_as`` is where the same sound came from first."""
+
     path: str
     clip: str
     role: str
@@ -45,12 +47,16 @@ class Added:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refused:
+    """A file that was not taken in, or one with a warning, and why."""
+
     path: str
     reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AddReport:
+    """What became of every file, each group in the order of the files."""
+
     added: tuple[Added, ...]
     already: tuple[Added, ...]
     refused: tuple[Refused, ...]

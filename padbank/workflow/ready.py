@@ -25,6 +25,8 @@ class Check:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ready:
+    """What was done, what it proves, and what is left to do by hand; ``ok`` when every check holds."""
+
     planned: Planned
     exported: Exported
     verified: Verified

@@ -28,10 +28,12 @@ def rig_files(library: Library) -> dict[str, Path]:
 
 
 def find_rig_file(library: Library, rig: str) -> Path:
+    """The file of a rig by name or path; InputError names the nearest ones."""
     return _find("rig", rig, rig_files(library), library.rigs)
 
 
 def find_show_file(library: Library, show: str) -> Path:
+    """The file of a show by name or path; InputError names the nearest ones."""
     return _find("show", show, {p.stem: p for p in sorted(library.shows.glob("*.toml"))}, library.shows)
 
 
@@ -98,6 +100,8 @@ def with_learned_hits(library: Library, show: Show) -> Show:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigRow:
+    """One rig file; ``fault`` says why it cannot be read."""
+
     name: str
     title: str
     banks: int
@@ -110,6 +114,7 @@ class RigRow:
 
 
 def list_rigs(library: Library) -> list[RigRow]:
+    """Every rig that a show can name, those that cannot be read too."""
     rows = []
     for name, path in rig_files(library).items():
         try:
@@ -124,11 +129,13 @@ def list_rigs(library: Library) -> list[RigRow]:
 
 
 def check_rig_file(library: Library, given: str) -> tuple[Rig, list[Finding]]:
+    """A rig by name or path, and all that is doubtful in it; InputError when it cannot be read."""
     rig = load_rig(find_rig_file(library, given))
     return rig, check_rig(rig)
 
 
 def check_show_file(library: Library, given: str) -> tuple[OpenShow, list[Finding]]:
+    """A show by name or path, and all that is doubtful in it and its rig; InputError when one cannot be read."""
     opened = open_show(library, given)
     return opened, [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
 
