@@ -6,7 +6,15 @@ from pathlib import Path
 
 import click
 
-from padbank.cli.common import json_option, open_library, print_findings, print_json, say, table
+from padbank.cli.common import (
+    counted,
+    json_option,
+    open_library,
+    print_findings,
+    print_json,
+    say,
+    table,
+)
 from padbank.workflow.log import log_take
 
 
@@ -30,5 +38,5 @@ def command(ctx: click.Context, show: str, take: Path, first_bank: int, as_json:
     else:
         click.echo(table(rows, ("segment", "clip", "hits"), "llr"))
         print_findings(played.findings)
-        say(f"Kept for the next plan: {sum(r[2] for r in rows):g} hits on layout {played.layout}.")
+        say(f"Kept for the next plan: {counted(round(sum(r[2] for r in rows)), 'hit')} on layout {played.layout}.")
     return 0

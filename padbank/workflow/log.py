@@ -41,9 +41,11 @@ def rehearse_show(library: Library, name: str, take: Path | None = None, *, firs
     Raises
     ------
     InputError
-        when there is no layout, or the take cannot be read
+        when there is no layout, no such first bank, or the take cannot be read
     """
     judged = judge(library, name)
+    if not 1 <= first_bank <= judged.opened.rig.banks:
+        raise InputError(f"there is no bank {first_bank}: rig {judged.opened.rig.name} has 1 to {judged.opened.rig.banks}")
     if take is None:
         rig, show = judged.opened.rig, judged.opened.show
         return _play(judged, expected_events(judged.layout, rig, show, judged.facts), ())
@@ -83,8 +85,19 @@ def hits_by_segment(layout: Layout, rehearsal: Rehearsal) -> dict[tuple[str, str
 
 
 def log_take(library: Library, name: str, take: Path, *, first_bank: int = 1) -> Played:
-    """Keep what a take hit. The same file again replaces what it said before."""
+    """Keep what a take hit. The same file again replaces what it said before.
+
+    Raises
+    ------
+    InputError
+        as ``rehearse_show``, and for a take none of whose hits falls on a clip: it would teach that nothing was played
+    """
     played = rehearse_show(library, name, take, first_bank=first_bank)
+    if not played.hits:
+        raise InputError(
+            f"{take}: none of its hits falls on a clip of layout {played.layout}, so nothing was kept: check that it is "
+            "the right take, --first-bank, and the notes and channels of the rig"
+        )
     show = judge(library, name).opened.show.name
     with library.catalogue.atomic():
         library.catalogue.keep_hits(show, take.name, played.hits)

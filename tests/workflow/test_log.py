@@ -120,3 +120,16 @@ def test_a_file_that_is_no_take_says_so(library: Library, tmp_path: Path) -> Non
         log_take(library, "two-songs", path)
     with pytest.raises(InputError, match="cannot be read"):
         log_take(library, "two-songs", tmp_path / "missing.mid")
+
+
+def test_a_take_that_hit_no_clip_teaches_nothing_and_keeps_what_was_learned(library: Library, tmp_path: Path) -> None:
+    path = tmp_path / "night.mid"
+    path.write_bytes(take((36, 90)))
+    log_take(library, "two-songs", path)
+    path.write_bytes(take((38, 90)))  # plank/3 holds nothing
+    with pytest.raises(InputError, match="nothing was kept"):
+        log_take(library, "two-songs", path)
+    for bank in (0, 3):
+        with pytest.raises(InputError, match="has 1 to 2"):
+            log_take(library, "two-songs", path, first_bank=bank)
+    assert library.catalogue.uses() == {"knock": 1}
