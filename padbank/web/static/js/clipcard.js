@@ -26,21 +26,24 @@ export function openClip(aside, desk, name, list) {
     if (!closed) draw();
   }
 
-  async function refresh() {
-    await queue;
-    await load();
+  function refresh() {
+    queue = queue.then(load);
+    return queue;
   }
 
-  /** Somebody changed something: draw anew only when this clip is another now. */
-  async function lookAgain() {
-    if (!clip || closed) return;
-    await queue;
-    const now = await get(`/api/clips/${part(card.name)}`).catch(() => null);
-    if (now && !closed && now.revision !== clip.revision) {
-      clip = now;
-      draw();
-      say(`${clip.name} was changed elsewhere: this is how it is now.`);
-    }
+  /** Somebody changed something: draw anew only when this clip is another now. Asked between edits, so
+   *  that an answer never tells of a time before the last of them. */
+  function lookAgain() {
+    queue = queue.then(async () => {
+      if (!clip || closed) return;
+      const now = await get(`/api/clips/${part(card.name)}`).catch(() => null);
+      if (now && !closed && now.revision !== clip.revision) {
+        clip = now;
+        draw();
+        say(`${clip.name} was changed elsewhere: this is how it is now.`);
+      }
+    });
+    return queue;
   }
 
   function close() {

@@ -3,7 +3,7 @@
 import { createTurns, get, part, post, watchJob } from './api.js';
 import { change, choice, count, findingsList, h, level, put, say, seconds } from './dom.js';
 import { drawMeters, drawTakes, drawTerms } from './meters.js';
-import { drawPad, drawPlot, legend, neighbour, padId, padWords } from './plot.js';
+import { drawPad, drawPlot, legend, neighbour, noteSize, padId, padWords } from './plot.js';
 import { giveSigns, tagBit } from './tags.js';
 
 const DRAG_PX = 6;
@@ -260,6 +260,7 @@ export async function open(root, desk, show) {
   /** Begin what may become a drag; a press without movement is left to the click. */
   function press(e, name, from) {
     if (e.button) return;
+    pressing = true;
     const start = [e.clientX, e.clientY];
     const source = e.currentTarget;
     let over = null;
@@ -301,6 +302,7 @@ export async function open(root, desk, show) {
       }
     };
     const stop = (event) => {
+      pressing = false;
       clearInterval(edge);
       removeEventListener('pointermove', move);
       removeEventListener('pointerup', stop);
@@ -330,6 +332,7 @@ export async function open(root, desk, show) {
     if (source.hasPointerCapture?.(e.pointerId)) source.releasePointerCapture(e.pointerId);
   }
   let dragged = false;
+  let pressing = false;
 
   // ------------------------------------------------------------ keys
 
@@ -396,7 +399,7 @@ export async function open(root, desk, show) {
     const proof = number === 0 ? 'nothing laid out yet' : result.by === 'plan' ? (result.status === 'proved' ? 'planned, proved the best' : `planned, within ${(100 * result.gap).toFixed(1)} % of the best`) : 'arranged by hand';
     const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'no limit', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds' });
     put(title,
-      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)} of your time`)),
+      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)}`)),
       h('div', { class: 'row wrap' },
         seen.numbers.length > 1 ? h('label', { class: 'row quiet small-label' }, 'Go back to ', choice([['', 'an earlier one'], ...seen.numbers.filter((n) => n !== number).reverse().map((n) => [String(n), `layout ${n}`])], '', (n) => n && step({ do: 'put back', number: Number(n) }, `layout ${n} put back`))) : null,
         h('button', { type: 'button', disabled: !undo.length, onclick: () => { const n = undo.pop(); step({ do: 'put back', number: n }, 'One step back'); } }, 'Undo'),
@@ -437,10 +440,11 @@ export async function open(root, desk, show) {
   }
 
   function drawBig() {
+    const note = noteSize(seen.rig, plotBox.clientWidth || 900, Math.max(320, innerHeight - 344));
     const svg = drawPlot(seen.rig, (pad) => {
       const held = at(bank, pad.pad_id);
       const inHand = hand?.from?.bank === bank && hand.from.pad === pad.pad_id;
-      return drawPad(pad, held, { signs, tags: tagsOf(held.place?.clip) }, {
+      return drawPad(pad, held, { signs, tags: tagsOf(held.place?.clip), note }, {
         role: 'button', tabindex: pad.pad_id === focusPad ? '0' : '-1', 'data-pad': pad.pad_id, 'data-bank': bank,
         'aria-label': padWords(pad, held, inHand ? ', in hand' : ''), 'aria-describedby': 'plot-help', 'aria-pressed': String(inHand), 'data-words': padWords(pad, held, inHand ? ', in hand' : ''),
         onkeydown: (e) => padKeys(e, pad),
@@ -452,9 +456,11 @@ export async function open(root, desk, show) {
       });
     }, { label: `Bank ${bank}, ${segmentsOf(bank)}`, scale: true, homes: true });
     put(plotBox, h('div', { class: 'plot-head' }, h('h2', {}, h('span', { class: 'big-number' }, bank), ` ${segmentsOf(bank)}`),
-      h('button', { type: 'button', class: 'small', onclick: () => turn(-1) }, 'Earlier bank'), h('button', { type: 'button', class: 'small', onclick: () => turn(1) }, 'Later bank'),
+      h('button', { type: 'button', class: 'small', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'), h('button', { type: 'button', class: 'small', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later'),
       hand ? h('p', { class: 'in-hand' }, 'In hand: ', h('strong', {}, hand.name), ' ', h('button', { type: 'button', class: 'small', onclick: () => { hand = null; draw(); } }, 'Put back')) : null),
-    svg, legend(signs));
+    h('div', { class: 'plot-view' }, svg), legend(signs));
+    // A finger on a clip drags it; anywhere else it moves the page or the plot.
+    svg.addEventListener('touchmove', (e) => { if (pressing) e.preventDefault(); }, { passive: false });
   }
 
   function drawTray() {
@@ -552,7 +558,7 @@ export async function open(root, desk, show) {
   const { jobs } = await get('/api/jobs');
   const running = jobs.find((j) => j.kind === 'planning' && j.what === show);
   if (running) { job = running; follow(); }
-  const stop = desk.onChanged(async () => {
+  const stop = desk.onChanged(() => inTurn(async () => {
     if (job || hand) return;
     const now = await get(`/api/layouts/${part(show)}`).catch(() => null);
     if (now && !hand && (now.number !== seen.number || now.revision !== seen.revision)) {
@@ -560,6 +566,6 @@ export async function open(root, desk, show) {
       draw();
       say('The layout was changed elsewhere: this is how it is now.');
     }
-  });
+  }));
   return () => { stop(); ghost?.remove(); };
 }

@@ -34,6 +34,14 @@ export function fold(pads) {
   return { folds: folds.map((f) => ({ y: f.from - shift(f.from) + FOLDED_MM / 2, mm: f.mm })), shift };
 }
 
+/** The size in millimetres of the plot of a type that comes out `px` pixels high in a box of this size, between 7 and 16. */
+export function noteSize(rig, width, height, px = 11) {
+  const { shift } = fold(rig.pads);
+  const box = extent(rig.pads.map((p) => ({ ...p, y_mm: p.y_mm - shift(p.y_mm) })));
+  const perPx = Math.max(box.width / Math.max(width, 200), box.height / Math.max(height, 200));
+  return Math.min(16, Math.max(7, px * perPx));
+}
+
 /** The outline of a torn strip of tape. */
 function tape(x, y, w, h_, seed) {
   const rough = Math.min(2.2, w * 0.03);
@@ -61,7 +69,7 @@ export function holding(pad, places, controls) {
 export const padId = (pad) => pad.pad_id ?? `${pad.surface}/${pad.number}`;
 
 /** One pad as an SVG group; `more` are its attributes (role, handlers). */
-export function drawPad(pad, { place, control }, { signs, tags = [], small = false, keyLabel = null, number = true, most = 26 } = {}, more = {}) {
+export function drawPad(pad, { place, control }, { signs, tags = [], small = false, keyLabel = null, number = true, most = 26, note = 9 } = {}, more = {}) {
   const x = pad.x_mm - pad.w_mm / 2;
   const y = pad.y_mm - pad.h_mm / 2;
   const [w, hh] = [pad.w_mm, pad.h_mm];
@@ -78,7 +86,7 @@ export function drawPad(pad, { place, control }, { signs, tags = [], small = fal
     group.append(s('g', { transform: `translate(${x + (band - size) / 2 + 0.7} ${y + hh / 2 - size / 2}) scale(${size / 16})` }, signPath(sign, { class: 'band-shape' })));
   }
   const name = place?.clip ?? control?.label ?? '';
-  const foot = number && !small ? Math.min(15, hh * 0.2) : 0;
+  const foot = number && !small ? Math.min(note + 6, Math.max(hh * 0.2, note + 2)) : 0;
   if (name) {
     const room = { w: w - band - 9, h: hh - foot - 7 };
     const { lines, size } = fitName(name, room.w, room.h, { most: small ? 40 : most });
@@ -91,10 +99,12 @@ export function drawPad(pad, { place, control }, { signs, tags = [], small = fal
     }
   }
   if (foot) {
-    const words = [`${pad.number}${pad.limb === 'foot' ? ' foot' : ''}`];
-    group.append(s('text', { class: 'pad-number', x: x + band + 4, y: y + hh - 4.5, 'font-size': 9 }, words));
     const right = keyLabel ? `key ${keyLabel}` : place ? `${place.hits ? `×${Math.round(place.hits)}` : ''}` : control ? 'control' : '';
-    if (right) group.append(s('text', { class: 'pad-number', x: x + w - 5, y: y + hh - 4.5, 'font-size': 9, 'text-anchor': 'end' }, right));
+    const room = (w - band - 9) / (note * 0.58);
+    const fits = (text, other) => text.length + (other ? other.length + 1 : 0) <= room;
+    const left = pad.limb === 'foot' && fits(`${pad.number} foot`, right) ? `${pad.number} foot` : String(pad.number);
+    group.append(s('text', { class: 'pad-number', x: x + band + 4, y: y + hh - note * 0.5, 'font-size': note }, left));
+    if (right && fits(left, right)) group.append(s('text', { class: 'pad-number', x: x + w - 5, y: y + hh - note * 0.5, 'font-size': note, 'text-anchor': 'end' }, right));
   }
   if (place?.pinned) group.append(s('g', { class: 'pad-pin', transform: `translate(${x + w - 9} ${y + 8})` }, s('circle', { r: 4.2 }), s('path', { d: 'M-1 3L-5 11' })));
   return group;
@@ -112,7 +122,9 @@ export function drawPlot(rig, pad, { label, scale = false, homes = false, classN
   const { folds, shift } = fold(rig.pads);
   const drawn = rig.pads.map((p) => ({ ...p, y_mm: p.y_mm - shift(p.y_mm) }));
   const box = extent(drawn);
-  const svg = s('svg', { class: className, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
+  const smallest = Math.min(...rig.pads.map((p) => Math.min(p.w_mm, p.h_mm)));
+  // Wide enough for fingers: no pad below 32 pixels; the plot then moves sideways in its box.
+  const svg = s('svg', { class: className, style: { minWidth: className === 'plot' ? `${Math.round((32 / smallest) * box.width)}px` : '' }, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
   if (homes) {
     const clear = ({ x_mm, y_mm }) => rig.pads.every((p) => Math.abs(p.x_mm - x_mm) > p.w_mm / 2 + 8 || Math.abs(p.y_mm - y_mm) > p.h_mm / 2 + 8);
     for (const home of rig.homes.filter(clear)) {

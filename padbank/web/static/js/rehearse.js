@@ -3,7 +3,7 @@
 import { call, get, post } from './api.js';
 import { choice, field, h, put, say } from './dom.js';
 import { createPads, keyName } from './pads.js';
-import { drawPad, drawPlot, legend, padWords } from './plot.js';
+import { drawPad, drawPlot, legend, noteSize, padWords } from './plot.js';
 import { giveSigns } from './tags.js';
 
 const LINES = 60;
@@ -75,18 +75,19 @@ export async function open(root, desk, show) {
   function draw() {
     const bank = view.banks[pads.bank - 1];
     put(head, h('div', {}, h('h1', {}, 'Rehearse'), h('p', { class: 'quiet' }, `${view.title} · layout ${view.layout}`)), state,
-      h('div', { class: 'row wrap' }, h('button', { type: 'button', onclick: () => turn(-1) }, 'Earlier bank'), h('button', { type: 'button', onclick: () => turn(1) }, 'Later bank'),
+      h('div', { class: 'row wrap' }, h('button', { type: 'button', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'), h('button', { type: 'button', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later'),
         h('button', { type: 'button', onclick: () => desk.play.stop() }, 'Stop all')));
+    const note = noteSize(view.rig, plotBox.clientWidth || 900, Math.max(320, innerHeight - 344));
     put(plotBox, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`),
-      drawPlot(view.rig, (pad) => {
+      h('div', { class: 'plot-view' }, drawPlot(view.rig, (pad) => {
         const what = at(pad.pad_id);
-        return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], keyLabel: letters.get(pad.pad_id) }, {
+        return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], keyLabel: letters.get(pad.pad_id), note }, {
           role: 'button', tabindex: '0', 'data-pad': pad.pad_id, 'aria-label': `${padWords(pad, what)}${letters.has(pad.pad_id) ? `, key ${letters.get(pad.pad_id)}` : ''}`,
           onpointerdown: (e) => { if (e.button) return; e.preventDefault(); e.currentTarget.focus?.(); strike(pad.pad_id, e.pressure && e.pointerType !== 'mouse' ? Math.max(0.3, e.pressure) : 0.8, 'click', e.pointerId); },
           onkeydown: (e) => { if ((e.key === 'Enter' || e.key === ' ') && !e.repeat) { e.preventDefault(); e.stopPropagation(); strike(pad.pad_id, 0.8, 'key', e.key); } },
           onkeyup: (e) => { if (e.key === 'Enter' || e.key === ' ') letGo(e.key); },
         });
-      }, { label: `Bank ${bank.bank}`, scale: true }), legend(signs));
+      }, { label: `Bank ${bank.bank}`, scale: true })), legend(signs));
     drawn = true;
   }
 

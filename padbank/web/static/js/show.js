@@ -154,13 +154,13 @@ export async function open(root, desk, name) {
   root.after(wants);
   await load();
   if (seen) put(wants, seen.tags.map(([tag, n]) => h('option', { value: tag }, `any of ${n}`)), seen.clips.slice(0, 3000).map((c) => h('option', { value: c })));
-  const stop = desk.onChanged(async () => {
+  const stop = desk.onChanged(() => inTurn(async () => {
     if (!seen) return;
     const now = await get(`/api/shows/${part(name)}`).catch(() => null);
     if (!now || now.revision === seen.revision) return;
     seen = now;
     draw();
     say('This show was changed elsewhere: this is how it is now.');
-  });
+  }));
   return () => { stop(); wants.remove(); };
 }
