@@ -12,10 +12,10 @@ and tones with room (``music``), the same driven hard into a soft limit
 and steady tones and a square wave, whose crests are all alike: nothing can be
 ruled out there, the worst for the search.
 
-Where another program keeps the processor's units busy, our products of
-matrices lose up to half their speed, while a recursion from sample to sample,
-which waits for itself most of the time, loses next to nothing. So each ratio
-stands twice: of the medians, and of each meter's best round.
+On a shared machine the same code's ratio moves from process to process (the
+integrated one from 1.9 to 2.7 in ten on Linux; why is not known for certain).
+So each stands twice: of the medians, which is the figure to quote, and of each
+meter's best round, which tells how far the medians were disturbed.
 
 Functions: ``run``, ``bench_meter``, ``case_table``.
 """
