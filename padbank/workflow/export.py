@@ -17,6 +17,7 @@ from padbank.errors import CardError
 from padbank.export.plan import plan_export
 from padbank.files.card import RenderedFile, WriteResult, files_to_render, write_set
 from padbank.files.oncard import room_together
+from padbank.files.setfile import SET_NAME
 from padbank.layout.evaluate import evaluate
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
@@ -117,12 +118,15 @@ def check_target(library: Library, folder: Path) -> None:
     Raises
     ------
     CardError
-        for a folder in the library, and for one whose parent is not there: a
-        set must not land on the computer's own disk when the card is missing
+        for a folder in the library, for a set's own folder, and for one whose
+        parent is not there: a set must not land on the computer's own disk
+        when the card is missing
     """
     real = folder.resolve()
     if real.is_relative_to(library.folder.resolve()):
         raise CardError(f"{folder} lies in the library: choose the card or a folder of its own")
+    if (folder / SET_NAME).exists():
+        raise CardError(f"{folder} is a set itself: name the folder that it lies in, {folder.parent}")
     if not real.exists() and not real.parent.is_dir():
         raise CardError(f"{folder.parent} is not there: is the card in, and is the name right?")
 
