@@ -4,20 +4,17 @@ Every step takes the best layout, frees some banks, solves that part exactly
 (or as far as its node limit goes) from where it stands, and offers the result.
 No step can make the layout worse.
 
-Functions: ``improve_banks``, ``sweep_each``, ``sweep_groups``, ``pack_pooled``,
-``settle``.
+Functions: ``improve_banks``, ``sweep_each``, ``sweep_groups``, ``pack_pooled``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-import numpy as np
-
 from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Held, serve
 from padbank.layout.held import Filler, arrange, copy_held, extract, home_hits
-from padbank.layout.model import Model, Scope, Slot, build_model
+from padbank.layout.model import Scope, Slot, build_model
 from padbank.layout.problem import Problem
 from padbank.layout.program import run_program
 
@@ -165,31 +162,3 @@ def pack_pooled(problem: Problem, held: Held, pooled: list[tuple[int, Slot]]) ->
     for bank in range(problem.banks):
         arrange(problem, result, bank, hits)
     return result
-
-
-def settle(problem: Problem, pool: Model, values: np.ndarray, clock: Clock) -> Held | None:
-    """A pooled solution made whole: who is at home stays, the others find their banks exactly."""
-    model = build_model(
-        problem, Scope(banks=tuple(range(problem.banks)), risk=False, new_pads=False)
-    )
-    asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
-    for (clip, bank, slot), column in pool.x.items():
-        own = model.x.get((clip, bank, slot))
-        if own is not None and (clip, bank) in asked:
-            at = float(values[column] > 0.5)
-            model.program.low[own] = model.program.high[own] = at
-    outcome = run_program(
-        model.program,
-        seconds=None if clock.seconds is None else min(10.0, clock.left_s() or 0.05),
-        nodes=50,
-        relative_gap=1e-3,
-        should_stop=clock.should_stop,
-        now=clock.now,
-    )
-    if outcome.values is None:
-        return None
-    held, _ = extract(model, outcome.values)
-    hits = home_hits(problem)
-    for bank in range(problem.banks):
-        arrange(problem, held, bank, hits)
-    return held

@@ -80,6 +80,8 @@ class Model:
     slots: dict[int, list[Slot]] = field(default_factory=dict)
     rooms: dict[int, list[Slot]] = field(default_factory=dict)
     voice_totals: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
+    new_pad_rows: int = 0
+    """the first of the last rows, those about a clip's second pad"""
 
     def start(self, held: Held, served: list[Served]) -> dict[int, float]:
         """Values of the whole variables for a layout, to begin a run from."""
@@ -416,7 +418,7 @@ class _Builder:
                         if self._same_room(key, room):
                             pool_use[key] += columns
                             pool_size[key] += len(room)
-                elif room in on and room not in m.slots[bank] and len(columns) > len(room):
+                if room in on and room not in m.slots[bank] and len(columns) > len(room):
                     lp.row(columns, 1.0, high=float(len(room)))
         if self.scope.pool:
             for key, columns in pool_use.items():
@@ -734,6 +736,7 @@ class _Builder:
         self._rule_rows()
         if self.scope.risk:
             self._risk_rows()
+        self.m.new_pad_rows = self.lp.rows
         if self.scope.new_pads:
             self._new_pad_rows()
         return self.m

@@ -33,6 +33,10 @@ SIZES: dict[str, tuple[int, int, int]] = {
     "extreme": (3000, 100, 16),
 }
 """clips, banks, pads a bank"""
+VOICES_A_PAD = 24
+TIGHT_VOICES_A_PAD = 16
+"""voices of the invented rigs for each pad of a bank: filling pads by frequency breaks the
+limit in some banks, and in nearly all"""
 
 _TAGS = ("gull", "bell", "laugh", "drum", "choir", "steam", "gong", "crowd", "wind", "riff")
 
@@ -166,12 +170,19 @@ def _fit_memory(rig: Rig, clips: dict[str, ClipFacts], wanted: set[str], part: f
 
 
 def random_pack(size: str, seed: int) -> Pack:
-    """A pack of a size of ``SIZES``: more wanted than there is room for, memory for half of it."""
-    n_clips, banks, pads = SIZES[size]
-    return sized_pack(n_clips, banks, pads, f"{size}/{seed}")
+    """A pack of a size of ``SIZES``: more wanted than there is room for, memory for half of it.
+
+    With ``-tight`` behind the size there are a third fewer voices.
+    """
+    plain = size.removesuffix("-tight")
+    n_clips, banks, pads = SIZES[plain]
+    each = VOICES_A_PAD if plain == size else TIGHT_VOICES_A_PAD
+    return sized_pack(n_clips, banks, pads, f"{plain}/{seed}", each)
 
 
-def sized_pack(n_clips: int, banks: int, pads: int, seed: str) -> Pack:
+def sized_pack(
+    n_clips: int, banks: int, pads: int, seed: str, voices_a_pad: int = VOICES_A_PAD
+) -> Pack:
     """A pack of any size."""
     dice = _Dice(seed)
     clips: dict[str, ClipFacts] = {}
@@ -181,7 +192,7 @@ def sized_pack(n_clips: int, banks: int, pads: int, seed: str) -> Pack:
         name = f"{tag}-{i + 1:04d}"
         names.append(name)
         clips[name] = _clip(dice, name, (tag,))
-    rig = _grid_rig(f"invented-{banks}x{pads}", banks, pads, max(160, 16 * pads), 1)
+    rig = _grid_rig(f"invented-{banks}x{pads}", banks, pads, max(10, pads) * voices_a_pad, 1)
     segments = []
     wanted: set[str] = set()
     per_segment = round(1.15 * n_clips / banks)

@@ -10,6 +10,7 @@ Classes: ``Program``, ``Outcome``. Functions: ``run_program``.
 from __future__ import annotations
 
 import math
+import threading
 import time
 from array import array
 from collections.abc import Callable, Sequence
@@ -19,6 +20,8 @@ import highspy
 import numpy as np
 
 INFINITY = highspy.kHighsInf
+POLL_S = 0.02
+"""how often a run is asked whether it should stop"""
 
 
 @dataclass(slots=True)
@@ -115,6 +118,37 @@ def _highs_lp(program: Program, relaxed: bool) -> highspy.HighsLp:
     return lp
 
 
+def _run(
+    highs: highspy.Highs, stopping: Callable[[], bool], ended: threading.Event, *, leave: bool
+) -> bool:
+    """Run HiGHS in a thread and look now and then whether to stop; False when it was left.
+
+    HiGHS asks back into Python at every simplex step if it is let, and two
+    runs side by side then wait for each other. So a linear program is never
+    asked: it is left to end by itself (``leave``), and a whole one sees
+    ``ended`` between its nodes.
+    """
+    errors: list[BaseException] = []
+
+    def work() -> None:
+        try:
+            highs.run()
+        except BaseException as error:  # raised below, in the caller's thread
+            errors.append(error)
+
+    worker = threading.Thread(target=work, daemon=True)
+    worker.start()
+    while worker.is_alive():
+        worker.join(POLL_S)
+        if worker.is_alive() and not ended.is_set() and stopping():
+            ended.set()
+            if leave:
+                return False
+    if errors:
+        raise errors[0]
+    return True
+
+
 def run_program(
     program: Program,
     *,
@@ -125,8 +159,10 @@ def run_program(
     nodes: int | None = None,
     should_stop: Callable[[], bool] | None = None,
     on_better: Callable[[np.ndarray, float], None] | None = None,
+    on_bound: Callable[[float], None] | None = None,
     now: Callable[[], float] = time.monotonic,
     effort: float | None = None,
+    late_rows: int | None = None,
 ) -> Outcome:
     """Solve a program.
 
@@ -140,7 +176,10 @@ def run_program(
     nodes : limit on branch-and-bound nodes
     should_stop : asked now and then; True ends the run with the best so far
     on_better : called with each better solution and the bound at that time
+    on_bound : called with the bound, now and then
     effort : part of the work that goes into heuristics (None: HiGHS's own)
+    late_rows : with ``relaxed``: rows from this one on join when the rest is
+        solved, which is quicker where they are many and mostly do not bind
     now : the clock; ``time.process_time`` where the machine is shared
     """
     began = now()
@@ -159,7 +198,14 @@ def run_program(
         highs.setOptionValue("mip_heuristic_effort", effort)
     if nodes is not None:
         highs.setOptionValue("mip_max_nodes", nodes)
-    highs.passModel(_highs_lp(program, relaxed))
+    lp = _highs_lp(program, relaxed)
+    first = program.rows if late_rows is None or not relaxed else late_rows
+    late = first < program.rows
+    if late:
+        low, high = np.array(program.row_low), np.array(program.row_high)
+        lp.row_lower_ = np.concatenate([low[:first], np.full(program.rows - first, -INFINITY)])
+        lp.row_upper_ = np.concatenate([high[:first], np.full(program.rows - first, INFINITY)])
+    highs.passModel(lp)
     if start and not relaxed:
         keys = sorted(start)
         highs.setSolution(
@@ -167,22 +213,37 @@ def run_program(
             np.array(keys, dtype=np.int32),
             np.array([start[k] for k in keys], dtype=np.float64),
         )
-    if should_stop is not None or seconds is not None:
+    def stopping() -> bool:
+        spent = seconds is not None and now() - began > seconds
+        return spent or (should_stop is not None and should_stop())
+
+    ended = threading.Event()
+    if not relaxed and (should_stop is not None or seconds is not None):
 
         def ask(event: highspy.HighsCallbackEvent) -> None:
-            late = seconds is not None and now() - began > seconds
-            if (late or (should_stop is not None and should_stop())) and event.data_in is not None:
+            if on_bound is not None and event.data_out is not None:
+                on_bound(event.data_out.mip_dual_bound)
+            if ended.is_set() and event.data_in is not None:
                 event.data_in.user_interrupt = True
 
         highs.cbMipInterrupt.subscribe(ask)
-        highs.cbSimplexInterrupt.subscribe(ask)
     if on_better is not None:
 
         def better(event: highspy.HighsCallbackEvent) -> None:
             on_better(np.array(event.data_out.mip_solution), event.data_out.mip_dual_bound)
 
         highs.cbMipImprovingSolution.subscribe(better)
-    highs.run()
+    floor = -math.inf
+    if not _run(highs, stopping, ended, leave=relaxed):
+        return Outcome("stopped", None, math.inf, floor, now() - began)
+    if late and highs.getModelStatus() == highspy.HighsModelStatus.kOptimal:
+        floor = highs.getInfo().objective_function_value
+        rows = np.arange(first, program.rows, dtype=np.int32)
+        highs.changeRowsBounds(len(rows), rows, low[first:], high[first:])  # type: ignore[attr-defined]
+        if seconds is not None and now is time.monotonic:
+            highs.setOptionValue("time_limit", highs.getRunTime() + max(0.05, seconds - (now() - began)))
+        if not _run(highs, stopping, ended, leave=True):
+            return Outcome("stopped", None, math.inf, floor, now() - began)
     model_status = highs.getModelStatus()
     kinds = highspy.HighsModelStatus
     status = {
@@ -208,11 +269,12 @@ def run_program(
                 nodes=nodes,
                 should_stop=should_stop,
                 on_better=on_better,
+                on_bound=on_bound,
                 now=now,
                 effort=effort,
             )
     if relaxed or not any(program.whole):
-        bound = objective if status == "optimal" else -math.inf
+        bound = objective if status == "optimal" else floor
     else:
         bound = info.mip_dual_bound
     if status == "infeasible":

@@ -16,8 +16,10 @@ import numpy as np
 
 from padbank.layout.best import Clock
 from padbank.layout.model import Model
-from padbank.layout.program import Outcome, run_program
+from padbank.layout.program import run_program
 
+LEAVE_S = 0.3
+"""how long a stopped run is waited for: between two nodes of a large show it can take seconds"""
 SIDE_NODES = 200
 """branch-and-bound nodes of a side run without a time limit"""
 
@@ -27,7 +29,9 @@ class SideRun:
 
     Parameters
     ----------
+    start : values of whole variables to begin from
     part : the part of the clock's time that it may use
+    relative_gap, nodes : where the run may end
     """
 
     def __init__(
@@ -37,17 +41,21 @@ class SideRun:
         *,
         start: dict[int, float] | None,
         part: float,
+        relative_gap: float,
+        nodes: int | None,
     ) -> None:
         self.model = model
         self._clock = clock
-        self._start = start
         self._part = part
         self._stop = threading.Event()
         self._lock = threading.Lock()
+        self._start = start
+        self._relative_gap = relative_gap
+        self._nodes = nodes
         self._values: np.ndarray | None = None
         self._bound = -math.inf
         self._taken = 1e12
-        self._outcome: Outcome | None = None
+        self.infeasible = False
         self._thread: threading.Thread | None = None
         self._error: BaseException | None = None
 
@@ -60,6 +68,10 @@ class SideRun:
             self._values = values
             self._bound = max(self._bound, bound)
 
+    def _lift(self, bound: float) -> None:
+        with self._lock:
+            self._bound = max(self._bound, bound)
+
     def _run(self) -> None:
         clock = self._clock
         limited = clock.seconds is not None
@@ -68,30 +80,32 @@ class SideRun:
             relaxed = run_program(
                 self.model.program,
                 relaxed=True,
+                late_rows=self.model.new_pad_rows,
                 seconds=clock.left_s(self._part),
                 should_stop=self._stopped,
                 now=clock.now,
             )
-            with self._lock:
-                self._bound = max(self._bound, relaxed.bound)
+            self._lift(relaxed.bound)
+            self.infeasible = relaxed.infeasible
             if relaxed.infeasible or self._stopped() or (limited and clock.over(self._part)):
                 return
             outcome = run_program(
                 self.model.program,
                 seconds=clock.left_s(self._part),
                 start=self._start,
-                relative_gap=2e-4,
-                nodes=None if limited else SIDE_NODES,
+                relative_gap=self._relative_gap,
+                nodes=self._nodes,
                 should_stop=self._stopped,
                 on_better=self._better if limited else None,
+                on_bound=self._lift if limited else None,
                 now=clock.now,
             )
         except BaseException as error:  # handed to the main thread, raised in ``end``
             self._error = error
             return
+        self.infeasible = outcome.infeasible
+        self._lift(outcome.bound)
         with self._lock:
-            self._outcome = outcome
-            self._bound = max(self._bound, outcome.bound)
             if outcome.values is not None:
                 self._values = outcome.values
 
@@ -99,12 +113,12 @@ class SideRun:
         return self._stop.is_set() or self._clock.should_stop()
 
     def end(self, *, wait: bool) -> None:
-        """Wait for the run's own end, or stop it."""
+        """Wait for the run's own end, or stop it; one that does not stop soon is left behind."""
         if self._thread is None:
             return
         if not wait:
             self._stop.set()
-        self._thread.join()
+        self._thread.join(None if wait else LEAVE_S)
         if self._error is not None:
             error, self._error = self._error, None
             raise error

@@ -11,17 +11,18 @@ from typing import Literal
 
 from padbank.domain import Finding, Layout, Rig, Show
 from padbank.errors import PlanError
+from padbank.layout.anneal import anneal_pads
 from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import LeftOut
 from padbank.layout.first import first_layout
-from padbank.layout.held import arrange, extract, home_hits
-from padbank.layout.improve import pack_pooled, settle, sweep_each, sweep_groups
+from padbank.layout.held import arrange, copy_held, extract, home_hits
+from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
 from padbank.layout.model import Model, Scope, build_model
 from padbank.layout.problem import ClipFacts, Problem, build_problem
 from padbank.layout.program import run_program
 from padbank.layout.reason import smallest_reason
-from padbank.layout.side import SideRun
+from padbank.layout.side import SIDE_NODES, SideRun
 from padbank.progress import Progress, silent
 
 
@@ -101,13 +102,21 @@ TINY_COLUMNS = 1_500
 """up to this many, straight away"""
 EXACT_NODES = 20_000
 """branch-and-bound nodes of the exact finish when no time limit is set"""
+ROUNDING_NODES = 40
+ROUNDING_GAP = 2e-3
+"""branch-and-bound nodes and relative gap that end a relaxation's rounding"""
+WARM_S = 0.05
+"""temperature that an arrangement already good begins from again"""
 
 
 def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     """First layout, then bound and layout side by side, exact finish.
 
-    A model of the whole show runs in a thread of its own (HiGHS works outside
-    Python's lock) while banks are improved one by one and in groups.
+    A relaxation says who goes to which bank; what it leaves open is rounded by
+    a small exact model, and the pads of all banks are arranged together. Then
+    a model of the whole show lifts the bound in a thread of its own (HiGHS
+    works outside Python's lock) while banks are improved one by one and in
+    groups.
     """
     problem = best.problem
     everything = tuple(range(problem.banks))
@@ -120,56 +129,88 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     progress(1, 5, "who goes to which bank")
     pool = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
     columns = pool.program.columns
-    if columns > EXACT_COLUMNS:  # no exact finish will lift the bound later: all of it now
-        plainer = Scope(banks=everything, risk=False, pool=True, new_pads=False, voices=False)
-        _guided(best, build_model(problem, plainer), clock)
-        _guided(best, pool, clock)
-        if columns <= FULL_COLUMNS:
-            pool = build_model(problem, Scope(banks=everything, risk=False, pool=True))
     small, tiny = columns <= EXACT_COLUMNS, columns <= TINY_COLUMNS
-    share = 0.1 if tiny else 0.3 if small else 0.9
-    _side_by_side(best, clock, pool, share, ((2, False), (3, False)), sweep=True)
-    if small and not tiny and not _done(best, clock):
-        progress(2, 5, "all banks at once, and in groups")
-        plain = build_model(problem, Scope(banks=everything, risk=False))
-        _side_by_side(best, clock, plain, 0.9, ((4, False), (3, True), (5, False)))
+    whole = pool
+    if not tiny and columns <= FULL_COLUMNS:
+        whole = build_model(problem, Scope(banks=everything, risk=False, pool=True))
+    share = 0.1 if tiny else 0.25 if small else 0.97
+    guide = None if tiny else pool
+    _side_by_side(best, clock, whole, share, ((2, False), (3, False)), guide=guide, sweep=True)
     if small and not _done(best, clock):
-        progress(3, 5, "exact model")
-        _exact_stage(best, clock)
+        progress(2, 5, "exact model, and groups of banks")
+        exact = build_model(problem, Scope(banks=everything))
+        plan = () if tiny else ((3, True), (4, False), (5, False))
+        _side_by_side(best, clock, exact, 1.0, plan, exact=True)
     elif not _done(best, clock):
         progress(3, 5, "groups of banks")
         _groups_until(best, clock, 1.0, ((2, True), (3, False)), most=2)
     progress(5, 5, "done")
 
 
-def _guided(best: Best, model: Model, clock: Clock) -> None:
-    """A quick relaxation: a bound at once, and a layout that follows it."""
+def _polish(best: Best, clock: Clock, hot_s: float = WARM_S) -> bool:
+    """Arrange the pads of all banks together; True when that helped."""
+    if best.held is None or clock.over():
+        return False
+    held = copy_held(best.held)
+    anneal_pads(best.problem, held, home_hits(best.problem), hot_s=hot_s, over=clock.over)
+    return best.offer(held)
+
+
+def _guided(best: Best, pool: Model, clock: Clock) -> None:
+    """A relaxation's bound, and a layout from it: what it leaves open is rounded exactly.
+
+    A clip that the pooled relaxation places whole in a bank of its own stays
+    there, one that it keeps out of a bank stays out; the rest, and a bank for
+    every clip that has none, is a small program with all hard limits. Musts
+    may be missed on the way. Then the pads of all banks are arranged together.
+    """
     problem = best.problem
-    outcome = run_program(
-        model.program,
+    relaxed = run_program(
+        pool.program,
         relaxed=True,
         seconds=clock.left_s(0.4),
         should_stop=clock.should_stop,
         now=clock.now,
     )
-    best.lift(outcome.bound)
-    if outcome.values is None:
+    best.lift(relaxed.bound)
+    if relaxed.values is None or clock.over():
         return
-    parts: dict[tuple[int, int], float] = {}
-    for (clip, bank, _), column in model.x.items():
-        if outcome.values[column] > 1e-6:
-            parts[(clip, bank)] = parts.get((clip, bank), 0.0) + float(outcome.values[column])
-    most: dict[tuple[int, int], tuple[float, int]] = {}
-    for (clip, device, k), column in model.version.items():
-        most[(clip, device)] = max(
-            most.get((clip, device), (0.0, 0)), (float(outcome.values[column]), -k)
-        )
-    versions = {
-        (clip, device): problem.versions[clip][device][-k]
-        for (clip, device), (part, k) in most.items()
-        if part > 0
-    }
-    best.offer(first_layout(problem, guide=(parts, versions)))
+    everything = tuple(range(problem.banks))
+    model = build_model(
+        problem, Scope(banks=everything, risk=False, new_pads=False, elastic=True)
+    )
+    asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
+    part = {key: float(relaxed.values[column]) for key, column in pool.x.items()}
+    at_home: dict[int, float] = {}
+    for (clip, bank, _), x in part.items():
+        if (clip, bank) in asked:
+            at_home[clip] = at_home.get(clip, 0.0) + x
+    low, high = model.program.low, model.program.high
+    for (clip, bank, slot), column in model.x.items():
+        x = part.get((clip, bank, slot), 0.0)
+        if (clip, bank) in asked:
+            if x > 1.0 - 1e-6:
+                low[column] = 1.0
+            elif x < 1e-6 and low[column] < 1.0:
+                high[column] = 0.0
+        elif at_home.get(clip, 0.0) > 1.0 - 1e-6 and clip not in problem.known:
+            high[column] = 0.0
+    rounded = run_program(
+        model.program,
+        relative_gap=ROUNDING_GAP,
+        nodes=ROUNDING_NODES,
+        seconds=clock.left_s(0.5),
+        should_stop=clock.should_stop,
+        now=clock.now,
+    )
+    if rounded.values is None:
+        return
+    held, _ = extract(model, rounded.values)
+    hits = home_hits(problem)
+    for bank in everything:
+        arrange(problem, held, bank, hits)
+    anneal_pads(problem, held, hits, over=clock.over)
+    best.offer(held)
 
 
 def _done(best: Best, clock: Clock) -> bool:
@@ -189,18 +230,32 @@ def _side_by_side(
     part: float,
     plan: tuple[tuple[int, bool], ...],
     sweep: bool = False,
+    guide: Model | None = None,
+    exact: bool = False,
 ) -> None:
     """A whole model in a thread for its bound and solutions, groups of banks meanwhile."""
-    side = SideRun(model, clock, start=_start(best, model), part=part)
-    side.begin()
     limited = clock.seconds is not None
+    side = SideRun(
+        model,
+        clock,
+        start=_start(best, model),
+        part=part,
+        relative_gap=0.0 if exact else 2e-4,
+        nodes=None if limited else EXACT_NODES if exact else SIDE_NODES,
+    )
+    side.begin()
     try:
+        if guide is not None:
+            _guided(best, guide, clock)
         if sweep:
             sweep_each(best, clock, part, risk=False)
+            _polish(best, clock)
         _groups_until(best, clock, part, plan, most=1000 if limited else len(plan), side=side)
     finally:
         side.end(wait=not limited or not (clock.over(part) or side.ready))
         best.lift(side.bound)
+    if exact and side.infeasible:
+        _raise_reason(best.problem)
     _take(best, side, clock)
 
 
@@ -210,16 +265,17 @@ def _take(best: Best, side: SideRun, clock: Clock) -> None:
     if values is None or clock.should_stop():
         return
     held, pooled = extract(side.model, values)
-    hits = home_hits(best.problem)
-    for bank in range(best.problem.banks):
-        arrange(best.problem, held, bank, hits)
-    if not side.model.scope.pool:
-        best.offer(held)
-        return
-    best.offer(pack_pooled(best.problem, held, pooled))
-    settled = settle(best.problem, side.model, values, clock)
-    if settled is not None:
-        best.offer(settled)
+    if side.model.scope.pool:
+        taken = Best(best.problem)
+        taken.offer(pack_pooled(best.problem, held, pooled))
+        if not taken.feasible and taken.held is not None:
+            sweep_each(taken, clock, 1.0, risk=False)
+    else:
+        taken = Best(best.problem)
+        taken.offer(held)
+    _polish(taken, clock)
+    if taken.held is not None:
+        best.offer(taken.held)
 
 
 def _groups_until(
@@ -251,28 +307,9 @@ def _groups_until(
             _take(best, side, clock)
             best.lift(side.bound)
             better += best.cost < before - 1e-9
+        better += _polish(best, clock)
         idle = 0 if better else idle + 1
         turn += 1
-
-
-def _exact_stage(best: Best, clock: Clock) -> None:
-    """The whole model with risk, from the best layout so far, to its end."""
-    problem = best.problem
-    model = build_model(problem, Scope(banks=tuple(range(problem.banks))))
-    outcome = run_program(
-        model.program,
-        seconds=clock.left_s(),
-        start=_start(best, model),
-        nodes=None if clock.seconds is not None else EXACT_NODES,
-        should_stop=clock.should_stop,
-        now=clock.now,
-    )
-    if outcome.infeasible:
-        _raise_reason(problem)
-    best.lift(outcome.bound)
-    if outcome.values is not None:
-        held, _ = extract(model, outcome.values)
-        best.offer(held)
 
 
 def _check_musts(problem: Problem) -> None:
