@@ -2,9 +2,9 @@
 
 With enough banks every segment has its own; with too few, segments that want
 the same clips share one. Numbers: a segment's own ``bank`` first, then the
-show's always-there bank for its any-time segments, then the places that the
-hands know and pins (``linear_sum_assignment`` on how many of a segment's
-clips are known or pinned in that bank), then the order of the set list.
+show's always-there bank for its any-time segments, then where the
+hands know the segment or its clips, and pins (``linear_sum_assignment`` on how
+many of a segment's clips are known or pinned in that bank), then the order of the set list.
 
 Functions: ``assign_homes``, ``shares``.
 """
@@ -16,6 +16,9 @@ from scipy.optimize import linear_sum_assignment
 
 from padbank.domain import Layout, Rig, Segment, Show
 from padbank.errors import PlanError
+
+SAME_BANK = 4
+"""known clips that a segment in the bank where the hands know it counts for"""
 
 
 def shares(
@@ -150,6 +153,8 @@ def assign_homes(rig: Rig, show: Show, known: Layout | None = None) -> tuple[tup
                 1 for p in (known.places if known else ()) if p.bank - 1 == bank and p.clip in clips
             )
             pinned = sum(1 for p in show.pins if p.bank == bank + 1 and p.clip in clips)
+            if known is not None and bank < len(known.bank_segments):
+                held += SAME_BANK * sum(s.name in known.bank_segments[bank] for s in group)
             score[i, j] = -(held + 10 * pinned) + 1e-4 * (i - j) ** 2 / max(1, len(spare)) ** 2
     rows, cols = linear_sum_assignment(score)
     for i, j in zip(rows, cols, strict=True):

@@ -37,7 +37,7 @@ export async function createPads(desk, show) {
   const { engine } = desk.play;
   const view = await get(`/api/layouts/${part(show)}/banks`);
   for (const pad of view.rig.pads) pad.pad_id = padId(pad);
-  const devices = Object.fromEntries(view.rig.devices.map((d) => [d.name, { voices: d.voices, voicesPerStereo: d.voices_per_stereo, samePadAgain: d.same_pad_again, releaseS: d.release_s }]));
+  const devices = Object.fromEntries(view.rig.devices.map((d) => [d.name, { voices: d.voices, voicesPerStereo: d.voices_per_stereo, samePadAgain: d.same_pad_again, releaseS: d.release_s, whenFull: d.when_full }]));
   const byId = new Map(view.rig.pads.map((p) => [p.pad_id, p]));
   const listeners = new Set();
   const tell = (event) => { for (const listener of [...listeners]) listener(event); };
