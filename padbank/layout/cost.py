@@ -31,7 +31,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from padbank.domain import Layout
 from padbank.layout.problem import CONTROL_HITS, Demand, Problem
@@ -205,6 +204,8 @@ def _assign(
         for (dd, c), row in found.items():
             if dd == d:
                 gain[i, column[c]] = row[2]
+    from scipy.optimize import linear_sum_assignment  # slow to load, and seldom needed
+
     picked = linear_sum_assignment(-gain)
     pairs = [(units[i], clips[j]) for i, j in zip(*picked, strict=True) if gain[i, j] > 0]
     return [found[pair] for pair in sorted(pairs)]

@@ -12,7 +12,6 @@ Functions: ``assign_homes``, ``shares``.
 from __future__ import annotations
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from padbank.domain import Layout, Rig, Segment, Show
 from padbank.errors import PlanError
@@ -156,6 +155,8 @@ def assign_homes(rig: Rig, show: Show, known: Layout | None = None) -> tuple[tup
             if known is not None and bank < len(known.bank_segments):
                 held += SAME_BANK * sum(s.name in known.bank_segments[bank] for s in group)
             score[i, j] = -(held + 10 * pinned) + 1e-4 * (i - j) ** 2 / max(1, len(spare)) ** 2
+    from scipy.optimize import linear_sum_assignment  # slow to load, and seldom needed
+
     rows, cols = linear_sum_assignment(score)
     for i, j in zip(rows, cols, strict=True):
         numbers[spare[j]] = unnumbered[i]
