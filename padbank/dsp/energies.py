@@ -52,7 +52,7 @@ _ODD_RATE_BLOCK = 48
 _GROUP = 24
 _INAUDIBLE = 1e-20
 _CHUNK_SAMPLES = 131_072
-"""Large, since each call of numpy costs about as much as a hundred samples."""
+"""Large, so that the calls themselves count for little."""
 PEAK_BLOCK = 32
 """Chunks are whole blocks of the peak search too."""
 

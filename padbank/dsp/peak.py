@@ -27,7 +27,8 @@ Where step 1 rules out little, as in noise, the energy around a few intervals
 bounds what lies between them instead (``_energy_bound``), and step 3 looks at
 those few. Where nearly everything had to be evaluated, as in a steady high
 tone whose crests are all alike, the next chunks are evaluated whole without
-trying. That is the most that any sound costs: some ten times what music does.
+trying. That is the most that a sound was found to cost: ten to twenty times
+what music does.
 
 Functions and classes: ``true_peak``, ``sample_peak``, ``TruePeakMeter``,
 ``PeakFinder``; ``oversampled`` and ``frame_peaks`` for limiters.

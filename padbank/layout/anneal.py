@@ -20,6 +20,7 @@ from collections.abc import Callable
 from padbank.layout.cost import Held
 from padbank.layout.held import set_bank
 from padbank.layout.problem import Problem
+from padbank.layout.seats import seat_prices
 
 STEPS_A_PAD = 240
 """tries for each pad of each bank"""
@@ -28,7 +29,6 @@ COLD_S = 0.004
 """temperatures at the beginning and the end, in seconds of the player's time"""
 TOGETHER_EVERY = 6
 """one try in so many moves a clip in all its banks at once"""
-_CLOSED = math.inf
 
 
 class _Pads:
@@ -41,58 +41,29 @@ class _Pads:
         prices = problem.prices
         self.new_pad = prices.moved
         n = len(problem.pads)
-        self.at = [[held.at[b][q][0] if q in held.at[b] else -1 for q in range(n)] for b in range(problem.banks)]
+        self.at = [[at[q][0] if q in at else -1 for q in range(n)] for at in held.at]
         self.open = [
             [q for q in range(n) if q not in held.control_pads[b]] for b in range(problem.banks)
         ]
         self.cost: list[dict[int, list[float]]] = []
         self.aimed: list[dict[int, float]] = []
         self.risky: list[bool] = []
+        for b in range(problem.banks):
+            self.cost.append({-1: [0.0] * n, **seat_prices(problem, held, b, hits)})
+            clips = [c for c in self.at[b] if c >= 0]
+            self.aimed.append(
+                {
+                    c: hits[(c, b)] * prices.mishit
+                    for c in clips
+                    if c in problem.quiet and hits.get((c, b), 0.0) > 0
+                }
+            )
+            self.risky.append(bool(self.aimed[b]) and any(c in problem.loud for c in clips))
         self.hits_near = problem.miss
-        reverse: list[list[tuple[int, float]]] = [[] for _ in range(n)]
+        self.aimed_near: list[list[tuple[int, float]]] = [[] for _ in range(n)]
         for q, others in enumerate(problem.miss):
             for other, chance in others:
-                reverse[other].append((q, chance))
-        self.aimed_near = reverse
-        pins: dict[int, list[tuple[int, int | None]]] = {}
-        for clip, pad, bank in problem.pins:
-            pins.setdefault(clip, []).append((pad, bank))
-        for b in range(problem.banks):
-            control = [
-                sum(x for other, x in problem.miss[q] if other in held.control_pads[b])
-                for q in range(n)
-            ]
-            rows: dict[int, list[float]] = {-1: [0.0] * n}
-            aimed: dict[int, float] = {}
-            for q, (clip, channels, rate) in held.at[b].items():
-                wanted = hits.get((clip, b), 0.0)
-                size = next(
-                    v.n_bytes
-                    for v in problem.versions[clip][problem.device_of[q]]
-                    if (v.channels, v.sample_rate_hz) == (channels, rate)
-                )
-                pinned = [pad for pad, bank in pins.get(clip, ()) if bank is None or bank == b]
-                row = []
-                for pad in range(n):
-                    limit = problem.byte_limit(pad)
-                    closed = (
-                        not problem.pad_ok[clip][pad]
-                        or problem.device_of[pad] != problem.device_of[q]
-                        or (limit is not None and size > limit)
-                        or (bool(pinned) and pad not in pinned)
-                    )
-                    row.append(
-                        _CLOSED
-                        if closed
-                        else wanted * (prices.reach * problem.reach_s[pad] + prices.mishit * control[pad])
-                        + prices.moved * problem.move_price(clip, b, pad)
-                    )
-                rows[clip] = row
-                if clip in problem.quiet and wanted > 0:
-                    aimed[clip] = wanted * prices.mishit
-            self.cost.append(rows)
-            self.aimed.append(aimed)
-            self.risky.append(bool(aimed) and any(c in problem.loud for c in self.at[b] if c >= 0))
+                self.aimed_near[other].append((q, chance))
         self.spots: dict[int, dict[int, int]] = {}
         for b, seats in enumerate(self.at):
             for q, clip in enumerate(seats):
@@ -150,8 +121,8 @@ class _Pads:
         at, cost = self.at[bank], self.cost[bank]
         one, two = at[a], at[b]
         change = cost[one][b] + cost[two][a] - cost[one][a] - cost[two][b]
-        if change == _CLOSED:
-            return _CLOSED
+        if change == math.inf:
+            return math.inf
         risky = self.risky[bank]
         if risky:
             change -= self._risk_of(bank, a, b)
@@ -172,7 +143,7 @@ class _Pads:
         for bank, old in list(self.spots[clip].items()):
             if old != pad and pad in self.open[bank]:
                 step = self.swap(bank, old, pad)
-                if step != _CLOSED:
+                if step != math.inf:
                     change += step
                     done.append((bank, old))
         return change, done
@@ -186,13 +157,13 @@ def anneal_pads(
     steps_a_pad: int = STEPS_A_PAD,
     hot_s: float = HOT_S,
     over: Callable[[], bool] = lambda: False,
-) -> None:
-    """Arrange the clips of all banks on their pads, in place.
+) -> float:
+    """Arrange the clips of all banks on their pads, in place; the seconds that it saves.
 
     Parameters
     ----------
     held : the layout; every limit that it keeps it keeps afterwards
-    hits : expected hits by clip and bank (``held.home_hits``)
+    hits : expected hits by clip and bank (``seats.home_hits``)
     steps_a_pad : tries for each pad of each bank
     hot_s : temperature at the beginning, in seconds of the player's time
     over : asked now and then; True ends with the best so far
@@ -200,7 +171,7 @@ def anneal_pads(
     pads = _Pads(problem, held, hits)
     banks = [b for b in range(problem.banks) if len(pads.open[b]) > 1 and held.at[b]]
     if not banks:
-        return
+        return 0.0
     roll = random.Random(20).random
     several = sorted(pads.used)
     steps = steps_a_pad * sum(len(pads.open[b]) for b in banks)
@@ -230,7 +201,7 @@ def anneal_pads(
             if a == b or pads.at[bank][a] == pads.at[bank][b]:
                 continue
             gain = pads.swap(bank, a, b)
-            if gain == _CLOSED:
+            if gain == math.inf:
                 continue
             if gain > 0 and roll() >= math.exp(-gain / heat):
                 pads.swap(bank, a, b)
@@ -242,3 +213,4 @@ def anneal_pads(
     spots = [{at[q][0]: at[q] for q in at} for at in held.at]
     for bank in range(problem.banks):
         set_bank(held, bank, {q: spots[bank][c] for q, c in enumerate(best[bank]) if c >= 0})
+    return -best_change

@@ -274,12 +274,8 @@ def quality_lost(problem: Problem, held: Held) -> float:
         for at in held.at
         for pad, (clip, channels, rate) in at.items()
     }
-    total = 0.0
-    for clip, device, channels, rate in sorted(stored):
-        for v in problem.versions[clip][device]:
-            if (v.channels, v.sample_rate_hz) == (channels, rate):
-                total += v.loss_db
-    return total
+    versions = (problem.stored(*spot) for spot in sorted(stored))
+    return sum(v.loss_db for v in versions if v is not None)
 
 
 def price_terms(problem: Problem, held: Held, served: list[Served]) -> tuple[Term, ...]:

@@ -3,7 +3,7 @@
 Clips go to the bank that asks for them, overflow to banks with room, copies
 of any-time clips where they save switches; smaller versions when the memory
 is short, then wishes are dropped by value per byte; last, each bank's clips
-are spread over its pads (``held.arrange``).
+are spread over its pads (``seats.arrange``).
 
 Functions: ``first_layout``.
 """
@@ -11,11 +11,11 @@ Functions: ``first_layout``.
 from __future__ import annotations
 
 from padbank.layout.cost import Held, serve
-from padbank.layout.held import Filler, arrange, empty_held, home_hits
-from padbank.layout.problem import CONTROL_HITS, Problem, Version
+from padbank.layout.filler import Filler
+from padbank.layout.held import empty_held
+from padbank.layout.problem import CONTROL_HITS, Problem
+from padbank.layout.seats import arrange, home_hits
 
-GUIDE_PART = 0.3
-"""a relaxation that puts less than this part of a clip into a bank does not say it belongs there"""
 VOICE_PRICE = 0.05
 """seconds that a voice is taken to be worth when versions are chosen beforehand"""
 
@@ -65,18 +65,11 @@ def _voice_part(problem: Problem, filler: Filler, clip: int) -> float:
     return part
 
 
-Guide = tuple[dict[tuple[int, int], float], dict[tuple[int, int], Version]]
-"""what a relaxation says: part of each clip in each bank, and the version of each clip and device"""
-
-
-def first_layout(
-    problem: Problem, *, keep_known: bool = False, guide: Guide | None = None
-) -> Held:
+def first_layout(problem: Problem, *, keep_known: bool = False) -> Held:
     """A layout that keeps the rig's limits; it may miss musts where the limits are tight.
 
     ``keep_known``: clips begin where the hands know them, and nothing is
-    arranged anew. ``guide``: clips go first where a relaxation puts most of
-    them, in its versions.
+    arranged anew.
     """
     held = empty_held(problem)
     _place_controls(problem, held)
@@ -86,20 +79,6 @@ def first_layout(
     for clip, pad, bank in problem.pins:
         if bank is not None and pad in filler.allowed(clip, bank):
             filler.place(clip, bank, [pad])
-
-    if guide is not None:
-        parts, versions = guide
-        filler.prefer.update(versions)
-        needed = {c for d in problem.demands if d.must and d.by_clip for c in d.clips}
-        ordered = sorted((-part, clip, bank) for (clip, bank), part in parts.items())
-        for part, clip, bank in ordered:
-            if clip in needed and (part <= -GUIDE_PART or clip not in held.where):
-                _place(filler, problem, clip, bank)
-        for clip in sorted(needed - set(held.where)):
-            any(_place(filler, problem, clip, bank) for bank in range(problem.banks))
-        for part, clip, bank in ordered:
-            if part <= -GUIDE_PART:
-                _place(filler, problem, clip, bank)
     if keep_known:
         asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
         wanted_at_all = {c for c, _ in asked}

@@ -80,9 +80,9 @@ def _version(problem: Problem, layout: Layout, clip: int, pad: int) -> Version:
     stored: dict[tuple[str, int, int], int] = {}
     for p in layout.places:
         if p.pad_id in pads and problem.device_of[pads[p.pad_id]] == device and p.clip in problem.index:
-            for v in problem.clips[problem.index[p.clip]].versions:
-                if (v.channels, v.sample_rate_hz) == (p.channels, p.sample_rate_hz):
-                    stored[(p.clip, p.channels, p.sample_rate_hz)] = v.n_bytes
+            v = problem.stored(problem.index[p.clip], device, p.channels, p.sample_rate_hz)
+            if v is not None:
+                stored[(p.clip, p.channels, p.sample_rate_hz)] = v.n_bytes
     for v in options:
         if (name, v.channels, v.sample_rate_hz) in stored:
             return v

@@ -13,10 +13,12 @@ from collections.abc import Callable, Iterable
 
 from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Held, serve
-from padbank.layout.held import Filler, arrange, copy_held, extract, home_hits
+from padbank.layout.filler import Filler
+from padbank.layout.held import copy_held, extract
 from padbank.layout.model import Scope, Slot, build_model
 from padbank.layout.problem import Problem
 from padbank.layout.program import run_program
+from padbank.layout.seats import arrange, home_hits
 
 
 def improve_banks(

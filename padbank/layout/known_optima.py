@@ -20,9 +20,9 @@ import numpy as np
 
 from padbank.domain import Device, Pad, Rig, Segment, Show, Want, Weights
 from padbank.errors import InputError
-from padbank.layout.held import best_swap
 from padbank.layout.packs import Pack
 from padbank.layout.problem import ClipFacts, Version
+from padbank.layout.seats import best_swap
 
 
 def read_gap(text: str) -> tuple[list[list[int]], list[list[int]], list[int]]:

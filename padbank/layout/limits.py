@@ -65,13 +65,8 @@ def memory_used(problem: Problem, held: Held, device: int) -> int:
         for pad, (clip, channels, rate) in at.items()
         if problem.device_of[pad] == device
     }
-    total = 0
-    for clip, channels, rate in stored:
-        for v in problem.clips[clip].versions:
-            if (v.channels, v.sample_rate_hz) == (channels, rate):
-                total += v.n_bytes
-                break
-    return total
+    versions = (problem.stored(clip, device, channels, rate) for clip, channels, rate in stored)
+    return sum(v.n_bytes for v in versions if v is not None)
 
 
 def _places(problem: Problem, held: Held) -> list[Finding]:
@@ -91,14 +86,7 @@ def _places(problem: Problem, held: Held) -> list[Finding]:
                 )
             if problem.show.rights == "cleared" and not fact.cleared:
                 found.append(_error("rights", f"{fact.name}: its rights are not cleared", spot))
-            version = next(
-                (
-                    v
-                    for v in fact.versions
-                    if (v.channels, v.sample_rate_hz) == (channels, rate)
-                ),
-                None,
-            )
+            version = problem.stored(clip, problem.device_of[pad], channels, rate)
             device = problem.devices[problem.device_of[pad]]
             if (
                 version is None

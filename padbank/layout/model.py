@@ -458,11 +458,9 @@ class _Builder:
                             outside_bytes[d] += v.n_bytes
                             break
                     if (clip, d) not in m.fixed_version:
-                        whole = next(
-                            v for v in p.clips[clip].versions if (v.channels, v.sample_rate_hz) == kept
-                        )
+                        dominated = p.stored(clip, d, *kept)
                         m.fixed_version[(clip, d)] = -1
-                        outside_bytes[d] += whole.n_bytes
+                        outside_bytes[d] += dominated.n_bytes if dominated is not None else 0
                     continue
                 mine = [
                     [(s, c) for s, c in self.by_bank.get((clip, b), ()) if p.device_of[s[0]] == d]

@@ -209,6 +209,13 @@ class Problem:
             self.rig.bank_switch_s,
         )
 
+    def stored(self, clip: int, device: int, channels: int, rate_hz: int) -> Version | None:
+        """A version of a clip as a device stores it, one that the planner would not choose too."""
+        for version in self.clips[clip].versions:
+            if (version.channels, version.sample_rate_hz) == (channels, rate_hz):
+                return version.on(self.devices[device])
+        return None
+
     def byte_limit(self, pad: int) -> int | None:
         """The most bytes that a clip on this pad may have, or None."""
         limits = [

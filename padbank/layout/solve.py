@@ -16,12 +16,13 @@ from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import LeftOut
 from padbank.layout.first import first_layout
-from padbank.layout.held import arrange, copy_held, extract, home_hits
+from padbank.layout.held import copy_held, extract
 from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
 from padbank.layout.model import Model, Scope, build_model
 from padbank.layout.problem import ClipFacts, Problem, build_problem
 from padbank.layout.program import run_program
 from padbank.layout.reason import smallest_reason
+from padbank.layout.seats import arrange, home_hits
 from padbank.layout.side import SIDE_NODES, SideRun
 from padbank.progress import Progress, silent
 

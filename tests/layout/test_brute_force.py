@@ -27,3 +27,43 @@ def test_no_layout_is_better(block, make_case, brute_force):
         judged = evaluate(case.rig, case.show, case.clips, result.layout, case.known)
         assert judged.feasible, (seed, judged.findings)
         assert judged.objective == pytest.approx(result.objective, abs=1e-9), seed
+
+
+@pytest.mark.parametrize("seconds", [None, 20.0])
+def test_every_stage_keeps_to_the_truth(seconds, make_case, brute_force, monkeypatch):
+    """The way of the larger shows (relaxation, rounding, groups) on the same tiny rigs,
+    without a time limit and with one, where bounds come from a run that is under way."""
+    monkeypatch.setattr("padbank.layout.solve.TINY_COLUMNS", 0)
+    for seed in range(200, 225):
+        case = make_case(seed)
+        least = brute_force(build_problem(case.rig, case.show, case.clips, case.known))
+        try:
+            result = solve(case.rig, case.show, case.clips, case.known, seconds=seconds)
+        except PlanError:
+            assert least is None, seed
+            continue
+        assert least is not None, seed
+        assert result.objective == pytest.approx(least, abs=1e-3), seed
+        assert result.bound <= least + 1e-6, seed
+        assert result.status == "proved", seed
+
+
+def test_a_bound_on_the_way_is_never_above_the_optimum(make_case, brute_force, monkeypatch):
+    """Each bound that is told while a plan is made, not only the last one."""
+    monkeypatch.setattr("padbank.layout.solve.TINY_COLUMNS", 0)
+    for seed in range(230, 250):
+        case = make_case(seed)
+        least = brute_force(build_problem(case.rig, case.show, case.clips, case.known))
+        if least is None:
+            continue
+        told: list[float] = []
+        solve(
+            case.rig,
+            case.show,
+            case.clips,
+            case.known,
+            seconds=20.0,
+            watch=lambda _, bound, told=told: told.append(bound),
+        )
+        assert told, seed
+        assert max(told) <= least + 1e-6, seed

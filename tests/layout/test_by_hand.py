@@ -9,9 +9,11 @@ import pytest
 from padbank.domain import Control, Device, Home, Layout, Pad, Pin, Place, Rig, Segment, Show, Want
 from padbank.errors import InputError, PlanError
 from padbank.layout import hand
+from padbank.layout.cost import read_layout
 from padbank.layout.diff import diff_layouts
 from padbank.layout.evaluate import evaluate, evaluate_problem
 from padbank.layout.explain import why
+from padbank.layout.limits import memory_used
 from padbank.layout.plain import compare_plain
 from padbank.layout.problem import ClipFacts, Version, build_problem
 from padbank.layout.reach import difficulty_bits, movement_time
@@ -248,3 +250,21 @@ def test_a_layout_with_every_fault_gets_every_finding(rig, show, clips):
         "apart",
         "together",
     }
+
+
+def test_bytes_are_those_of_each_device(rig, show, clips):
+    """A 16-bit device beside a 24-bit one: 100 frames of mono are 200 bytes there, not 300."""
+    name = next(iter(clips))
+    version = Version(channels=1, sample_rate_hz=44100, n_bytes=300, frames=100)
+    facts = {**clips, name: replace(clips[name], versions=(version,))}
+    device = replace(rig.devices[0], bits=16, sample_rates_hz=(44100,))
+    other = replace(rig, devices=(device, *rig.devices[1:]))
+    pad = next(p for p in other.pads if p.device == device.name)
+    layout = Layout(
+        show=show.name,
+        rig=other.name,
+        places=(Place(bank=1, pad_id=pad.pad_id, clip=name, channels=1, sample_rate_hz=44100),),
+        controls=(),
+    )
+    problem = build_problem(other, show, facts, layout=layout)
+    assert memory_used(problem, read_layout(problem, layout), 0) == 200

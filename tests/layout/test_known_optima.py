@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from padbank.layout.held import best_swap
 from padbank.layout.known_optima import gap_show, read_gap, read_qap, swap_descent
+from padbank.layout.seats import best_swap
 from padbank.layout.solve import solve
 
 SMALL = ("gap1-3", "gap1-4", "gap2-4", "gap3-4")
