@@ -49,6 +49,8 @@ class Scope:
     new_pads : the price of a clip's second pad is in
     strangers : clips without a place that no free bank asks for may come in
     elastic : musts may be missed at ``MISSING_S`` each, for layouts on the way
+    only : the clips and banks, ``(clip, bank)``, that may come together; pinned clips and
+        those kept together may anyway (None: all)
     """
 
     banks: tuple[int, ...]
@@ -59,6 +61,7 @@ class Scope:
     new_pads: bool = True
     strangers: bool = True
     elastic: bool = False
+    only: frozenset[tuple[int, int]] | None = None
 
 
 Slot = tuple[int, ...]
@@ -274,6 +277,10 @@ class _Builder:
                 found.append(single)
         return found
 
+    def _may_meet(self, clip: int, bank: int) -> bool:
+        only = self.scope.only
+        return only is None or (clip, bank) in only or clip in self.tied
+
     def _pooled(self, clip: int) -> bool:
         """True when a clip may take a place in no particular bank: never one with many voices."""
         if not self.scope.pool or clip in self.tied:
@@ -294,6 +301,8 @@ class _Builder:
             mine = self.demands_of.get(clip, ())
             worths = {d: p.demands[d].worth[p.demands[d].clips.index(clip)] for d in mine}
             for bank in self.scope.banks:
+                if not self._may_meet(clip, bank):
+                    continue
                 served = [d for d in mine if bank in self.share[d]]
                 choice = [d for d in served if self._needs_choice(d, clip, worths[d])]
                 plain = [d for d in served if d not in choice]

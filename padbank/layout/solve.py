@@ -6,7 +6,7 @@ Functions: ``solve``. Classes: ``PlanResult``.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from padbank.domain import Finding, Layout, Rig, Show
@@ -98,7 +98,7 @@ def solve(
 EXACT_COLUMNS = 12_000
 """up to this many variables of the pooled model the whole model is solved to the end"""
 FULL_COLUMNS = 60_000
-"""beyond this many the bound leaves out the price of a clip's second pad"""
+"""beyond this many the bound leaves out voices and the price of a clip's second pad"""
 TINY_COLUMNS = 1_500
 """up to this many, straight away"""
 EXACT_NODES = 20_000
@@ -106,8 +106,12 @@ EXACT_NODES = 20_000
 ROUNDING_NODES = 40
 ROUNDING_GAP = 2e-3
 """branch-and-bound nodes and relative gap that end a relaxation's rounding"""
+SOME = 1e-6
+"""parts of a relaxation below this are none, above one less this are all"""
 WARM_S = 0.05
 """temperature that an arrangement already good begins from again"""
+LONG_STEPS_A_PAD = 1000
+"""tries for each pad when who sits in which bank is settled"""
 
 
 def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
@@ -128,12 +132,14 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     best.first_s, best.first_cost = clock.spent_s, best.objective
 
     progress(1, 5, "who goes to which bank")
-    pool = build_model(problem, Scope(banks=everything, risk=False, pool=True, new_pads=False))
+    scope = Scope(banks=everything, risk=False, pool=True, new_pads=False, voices=False)
+    pool = whole = build_model(problem, scope)
+    if pool.program.columns <= FULL_COLUMNS:
+        pool = whole = build_model(problem, replace(scope, voices=True))
     columns = pool.program.columns
     small, tiny = columns <= EXACT_COLUMNS, columns <= TINY_COLUMNS
-    whole = pool
     if not tiny and columns <= FULL_COLUMNS:
-        whole = build_model(problem, Scope(banks=everything, risk=False, pool=True))
+        whole = build_model(problem, replace(scope, voices=True, new_pads=True))
     share = 0.1 if tiny else 0.25 if small else 0.97
     guide = None if tiny else pool
     _side_by_side(best, clock, whole, share, ((2, False), (3, False)), guide=guide, sweep=True)
@@ -148,12 +154,16 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     progress(5, 5, "done")
 
 
-def _polish(best: Best, clock: Clock, hot_s: float = WARM_S) -> bool:
-    """Arrange the pads of all banks together; True when that helped."""
+def _polish(best: Best, clock: Clock, *, anew: bool = False) -> bool:
+    """Arrange the pads of all banks together, from warm or, longer, from hot; whether it helped."""
     if best.held is None or clock.over():
         return False
     held = copy_held(best.held)
-    anneal_pads(best.problem, held, home_hits(best.problem), hot_s=hot_s, over=clock.over)
+    hits = home_hits(best.problem)
+    if anew:
+        anneal_pads(best.problem, held, hits, steps_a_pad=LONG_STEPS_A_PAD, over=clock.over)
+    else:
+        anneal_pads(best.problem, held, hits, hot_s=WARM_S, over=clock.over)
     return best.offer(held)
 
 
@@ -177,25 +187,32 @@ def _guided(best: Best, pool: Model, clock: Clock) -> None:
     if relaxed.values is None or clock.over():
         return
     everything = tuple(range(problem.banks))
-    model = build_model(
-        problem, Scope(banks=everything, risk=False, new_pads=False, elastic=True)
-    )
     asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
-    part = {key: float(relaxed.values[column]) for key, column in pool.x.items()}
+    values = relaxed.values
+    part = {key: float(values[column]) for key, column in pool.x.items()}
     at_home: dict[int, float] = {}
+    meet = set()
     for (clip, bank, _), x in part.items():
-        if (clip, bank) in asked:
-            at_home[clip] = at_home.get(clip, 0.0) + x
+        if x > SOME:
+            meet.add((clip, bank))
+            if (clip, bank) in asked:
+                at_home[clip] = at_home.get(clip, 0.0) + x
+    anywhere = {clip for (clip, _), column in pool.pooled.items() if values[column] > SOME}
+    anywhere |= {c for d in problem.demands if d.must for c in d.clips}
+    for clip in anywhere:
+        if at_home.get(clip, 0.0) < 1.0 - SOME:
+            meet |= {(clip, bank) for bank in everything if (clip, bank) not in asked}
+    meet |= {(clip, bank) for clip, spots in problem.known.items() for bank, _ in spots}
+    scope = Scope(banks=everything, risk=False, new_pads=False, elastic=True, only=frozenset(meet))
+    model = build_model(problem, scope)
     low, high = model.program.low, model.program.high
     for (clip, bank, slot), column in model.x.items():
-        x = part.get((clip, bank, slot), 0.0)
         if (clip, bank) in asked:
-            if x > 1.0 - 1e-6:
+            x = part.get((clip, bank, slot), 0.0)
+            if x > 1.0 - SOME:
                 low[column] = 1.0
-            elif x < 1e-6 and low[column] < 1.0:
+            elif x < SOME and low[column] < 1.0:
                 high[column] = 0.0
-        elif at_home.get(clip, 0.0) > 1.0 - 1e-6 and clip not in problem.known:
-            high[column] = 0.0
     rounded = run_program(
         model.program,
         relative_gap=ROUNDING_GAP,
@@ -250,7 +267,7 @@ def _side_by_side(
             _guided(best, guide, clock)
         if sweep:
             sweep_each(best, clock, part, risk=False)
-            _polish(best, clock)
+            _polish(best, clock, anew=True)
         _groups_until(best, clock, part, plan, most=1000 if limited else len(plan), side=side)
     finally:
         side.end(wait=not limited or not (clock.over(part) or side.ready))
