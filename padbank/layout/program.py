@@ -22,6 +22,8 @@ import numpy as np
 INFINITY = highspy.kHighsInf
 POLL_S = 0.02
 """how often a run is asked whether it should stop"""
+DEAF_S = 3.0
+"""how long a run that was told to stop is waited for"""
 
 
 @dataclass(slots=True)
@@ -126,7 +128,7 @@ def _run(
     HiGHS asks back into Python at every simplex step if it is let, and two
     runs side by side then wait for each other. So a linear program is never
     asked: it is left to end by itself (``leave``), and a whole one sees
-    ``ended`` between its nodes.
+    ``ended`` between its nodes. One that does not see it is left too.
     """
     errors: list[BaseException] = []
 
@@ -138,12 +140,16 @@ def _run(
 
     worker = threading.Thread(target=work, daemon=True)
     worker.start()
+    told = math.inf
     while worker.is_alive():
         worker.join(POLL_S)
-        if worker.is_alive() and not ended.is_set() and stopping():
+        if not worker.is_alive():
+            break
+        if not ended.is_set() and stopping():
             ended.set()
-            if leave:
-                return False
+            told = time.monotonic()
+        if ended.is_set() and (leave or time.monotonic() - told > DEAF_S):
+            return False
     if errors:
         raise errors[0]
     return True
@@ -188,6 +194,8 @@ def run_program(
     highs = _QuietHighs()
     highs.setOptionValue("threads", 1)
     highs.setOptionValue("random_seed", 0)
+    # HiGHS 1.16 can loop for ever when it presolves again after a restart, deaf to any limit
+    highs.setOptionValue("mip_allow_restart", False)
     highs.setOptionValue("mip_rel_gap", relative_gap)
     highs.setOptionValue("mip_abs_gap", 1e-6)
     highs.setOptionValue("mip_feasibility_tolerance", 1e-7)

@@ -118,8 +118,9 @@ class SideRun:
             return
         if not wait:
             self._stop.set()
-        while wait and self._thread.is_alive():  # in steps, so that Ctrl-C is heard on Windows too
-            self._thread.join(LEAVE_S)
+        while wait and self._thread.is_alive() and not self._clock.over(self._part):
+            self._thread.join(LEAVE_S)  # in steps, so that Ctrl-C is heard on Windows too
+        self._stop.set()
         self._thread.join(LEAVE_S)
         if self._error is not None:
             error, self._error = self._error, None
