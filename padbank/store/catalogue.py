@@ -367,6 +367,10 @@ class Catalogue:
             return str(row["show"])
         return None
 
+    def shows_laid_out(self) -> frozenset[str]:
+        """Shows that have a layout."""
+        return frozenset(str(row["show"]) for row in self.db.query("select distinct show from layouts"))
+
     def layout_numbers(self, show: str) -> Sequence[int]:
         return [r["number"] for r in self.db.query("select number from layouts where show = ? order by number", [show])]
 

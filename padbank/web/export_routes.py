@@ -9,7 +9,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.web.jobs import JobHandle
 from padbank.workflow import export_look
@@ -26,9 +25,9 @@ def folders(request: Request) -> Response:
     return answer({"folders": _listed(desk), "last": desk.last_export})
 
 
-def _chosen(desk: Desk, library: Library, body: Body, *, owner: bool) -> Path:
+def _chosen(desk: Desk, body: Body, *, owner: bool) -> Path:
     """The folder that the request names; from another computer only one that was chosen here."""
-    folder = export_look.export_folder(library, body.text("folder"))
+    folder = export_look.export_folder(body.text("folder"))
     if not owner:
         export_look.refuse_unless_listed(folder, [f.path for f in _listed(desk)] + ([desk.last_export] if desk.last_export else []))
     return folder
@@ -40,8 +39,8 @@ async def look(request: Request) -> Response:
 
 
 def _look(desk: Desk, show: str, body: Body, owner: bool) -> Response:
+    folder = _chosen(desk, body, owner=owner)
     with desk.library() as library:
-        folder = _chosen(desk, library, body, owner=owner)
         seen = export_look.look(library, show, folder)
         if owner:
             desk.last_export = str(folder)
@@ -56,8 +55,7 @@ async def write(request: Request) -> Response:
 
 def _write(desk: Desk, show: str, body: Body, owner: bool) -> Response:
     accept = body.texts("accept")
-    with desk.library() as library:
-        folder = _chosen(desk, library, body, owner=owner)
+    folder = _chosen(desk, body, owner=owner)
 
     def work(job: JobHandle) -> object:
         with desk.library() as library:
@@ -74,8 +72,7 @@ async def prove(request: Request) -> Response:
 
 
 def _prove(desk: Desk, body: Body, owner: bool) -> Response:
-    with desk.library() as library:
-        folder = _chosen(desk, library, body, owner=owner)
+    folder = _chosen(desk, body, owner=owner)
 
     def work(job: JobHandle) -> object:
         with desk.library() as library:

@@ -20,11 +20,10 @@ from padbank.files import showfile
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
 from padbank.layout.explain import Why, why
-from padbank.layout.problem import ClipFacts, Problem, build_problem, usable_versions
+from padbank.layout.problem import ClipFacts, Problem, build_problem
 from padbank.store.library import Library
-from padbank.units import format_bytes
 from padbank.workflow.facts import clip_facts
-from padbank.workflow.pad_limits import Meter, bank_meters
+from padbank.workflow.pad_limits import Meter, bank_meters, pad_classes, versions_for
 from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places
 from padbank.workflow.revisions import ChangedMeanwhile, change_text
 from padbank.workflow.shows import OpenShow, open_show
@@ -230,16 +229,10 @@ def _version(board: Board, clip: str, bank: int, pad_id: str) -> Place:
     facts = board.facts.get(clip)
     if facts is None:
         raise InputError(f"{clip} is not among what the show wants: add it to the show first")
-    device = board.rig.device(pad.device)
-    versions, reason = usable_versions(facts, device, board.rig.min_rehit_s)
-    if not versions:
-        raise InputError(f"{clip} {reason}: trim it, or choose another pad")
-    if pad.max_clip_s is not None and facts.duration_s > pad.max_clip_s + 1e-9:
-        raise InputError(f"{clip} is {facts.duration_s:.1f} s long and pad {pad_id} takes {pad.max_clip_s:g} s: trim it")
-    fits = [v for v in versions if pad.max_clip_bytes is None or v.n_bytes <= pad.max_clip_bytes]
-    if not fits:
-        least = format_bytes(min(v.n_bytes for v in versions))
-        raise InputError(f"{clip} needs {least} at least and pad {pad_id} takes {format_bytes(pad.max_clip_bytes or 0)}: trim it")
+    pads = next(c for c in pad_classes(board.rig) if pad.pad_id in c.pads)
+    fits, _, refused = versions_for(board.rig, facts, pads)
+    if refused is not None:
+        raise InputError(f"{clip} cannot go on pad {pad_id}: {refused}; trim it, or choose another pad")
     for place in board.layout.places:
         same = place.clip == clip and board.rig.pad(place.pad_id).device == pad.device
         if same and any((v.channels, v.sample_rate_hz) == (place.channels, place.sample_rate_hz) for v in fits):

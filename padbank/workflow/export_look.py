@@ -17,9 +17,10 @@ from padbank.errors import CardError, InputError
 from padbank.files.oncard import OldSet, read_set
 from padbank.files.verify import VerifiedFile
 from padbank.store.library import Library
+from padbank.units import format_bytes
 from padbank.workflow.arrange import read_board, weigh
-from padbank.workflow.export import Exported, prepare_export
-from padbank.workflow.ready import Check
+from padbank.workflow.checklist import Check, by_hand, check_card, check_layout, check_rights
+from padbank.workflow.export import Exported, check_target, prepare_export
 from padbank.workflow.verify import Verified
 
 
@@ -40,6 +41,8 @@ class Look:
     files: int
     n_bytes: int
     free_bytes: int | None
+    no_room: str
+    """why the card cannot hold it, from estimated sizes; empty when it can"""
     state: str
     """what is in the folder now, in words"""
     write: tuple[LookedFile, ...]
@@ -48,27 +51,31 @@ class Look:
     findings: tuple[Finding, ...]
 
 
-def export_folder(library: Library, text: str) -> Path:
+def export_folder(text: str) -> Path:
     """The export folder that a person typed.
 
     Raises
     ------
     InputError
-        when it is no whole path, a file, or inside the library
+        when it is no whole path, or a file
     """
     folder = Path(os.path.expanduser(text.strip().strip('"')))
     if not folder.is_absolute():
         raise InputError(f"{text.strip() or 'nothing'} is not a whole path: begin it at the top, such as {Path.home() / 'exports'}")
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file: choose a folder")
-    inside = library.folder.resolve()
-    if folder.resolve() == inside or inside in folder.resolve().parents:
-        raise InputError(f"{folder} lies inside the library: choose a folder outside it")
     return folder
 
 
 def look(library: Library, name: str, folder: Path) -> Look:
-    """Compare a show's set as it would be with what ``folder`` holds. Changes nothing."""
+    """Compare a show's set as it would be with what ``folder`` holds. Changes nothing.
+
+    Raises
+    ------
+    CardError
+        for a folder that ``check_target`` refuses
+    """
+    check_target(library, folder)
     prepared = prepare_export(library, name)
     plan = prepared.plan
     on_card = read_set(folder / plan.folder)
@@ -81,13 +88,21 @@ def look(library: Library, name: str, folder: Path) -> Look:
         (write if known is None else keep).append(entry)
     wanted = {f.path for f in plan.files} | {e.path for e in (on_card.card.extras if on_card.card else ())}
     remove = [LookedFile(path=p, n_bytes=n) for p, n in sorted(old.sizes.items()) if p not in wanted]
+    new_bytes, free = sum(f.n_bytes for f in write), _free(folder)
+    no_room = (
+        f"the new files take about {format_bytes(new_bytes)} beside the old set and {format_bytes(free)} are free: "
+        "free some room or use a larger card"
+        if free is not None and new_bytes > free
+        else ""
+    )
     return Look(
         title=prepared.opened.show.title or name,
         folder=folder / plan.folder,
         layout=prepared.layout.number,
         files=len(plan.files),
         n_bytes=sum(f.est_bytes for f in plan.files),
-        free_bytes=_free(folder),
+        free_bytes=free,
+        no_room=no_room,
         state=on_card.text,
         write=tuple(write),
         keep=tuple(keep),
@@ -123,59 +138,20 @@ class Proof:
 
 def proof_of(library: Library, verified: Verified, exported: Exported | None = None, name: str | None = None) -> Proof:
     """The checklist of what was proved, each line with its figures, and what is left to do by hand."""
-    files = tuple(row for report in verified.reports for row in report.files)
-    worst = max((abs(f.off_lu) for f in files if f.off_lu is not None and f.short_lu < 0.05), default=0.0)
-    short = {f.clip for f in files if f.short_lu >= 0.05}
-    peaks = [(f.true_peak_dbtp, f.ceiling_dbtp) for f in files if f.true_peak_dbtp is not None]
-    high = max(peaks, default=None)
-    codes = {f.code for f in verified.findings if f.severity == "error"}
-    checks = [
-        Check(text="the set on the card is whole and as planned", ok=verified.all_as_planned, figures=f"{len(files)} files read back"),
-        Check(
-            text="every clip is at its level",
-            ok="level" not in codes,
-            figures=f"worst {worst:.2f} LU off, {len(short)} clips reported short",
-        ),
-        Check(
-            text="no true peak passes the ceiling",
-            ok="true-peak" not in codes,
-            figures="no peaks to measure" if high is None else f"highest {high[0]:.2f} dBTP, ceiling {high[1]:g}",
-        ),
-    ]
-    to_do: list[str] = []
+    checks = check_card(verified)
     findings = list(verified.findings)
+    to_do: list[str] = []
     if exported is not None and name is not None:
         findings = [*(f for f in exported.findings if f.code != "level-short"), *findings]  # verify says it too
         board = read_board(library, name)
         weighed = weigh(board)
-        missing = [item for item in weighed.left_out if item.must]
-        wants = [w for s in board.show.segments for w in s.wants]
-        placed = {p.clip for p in board.layout.places}
-        uncleared = sorted(n for n in placed if n in board.opened.clips and not board.opened.clips[n].cleared)
-        checks += [
-            Check(
-                text="every must is under a pad",
-                ok=not missing,
-                figures=f"{sum(w.must for w in wants)} musts, {len(weighed.left_out)} wishes left out",
-            ),
-            Check(
-                text="the layout keeps every limit of the rig",
-                ok=not any(f.severity == "error" for f in weighed.findings),
-                figures=f"{len(placed)} clips on {len(board.layout.places)} pads",
-            ),
-            Check(text="rights are stated for every clip", ok=not uncleared, figures=f"{len(placed) - len(uncleared)} of {len(placed)}"),
+        unclear = {f.where for f in exported.findings if f.code == "rights-unknown"}
+        checks = [
+            *check_layout(board.show, board.layout, weighed.left_out, weighed.findings),
+            *checks,
+            check_rights(board.show, {f.clip for f in exported.written.card.files}, unclear),
         ]
-        controls = sorted({c.label for c in board.layout.controls})
-        banks = len({p.bank for p in board.layout.places})
-        to_do.append("Eject the card safely, put it in, load the set.")
-        to_do.append(f"Step through all {banks} banks: one quiet hit on every pad and pedal, the sheet beside you.")
-        if controls:
-            to_do.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")
-        to_do.append(
-            "Play the loudest pad at low monitor level, then set the monitors: loud cues and long sessions can harm hearing."
-        )
-        if board.moved:
-            to_do.append(f"{len(board.moved)} pads are not where the hands know them (underlined on the sheet): play them twice.")
+        to_do = by_hand(board.layout, len(board.moved), unclear)
     written = exported.written if exported is not None else None
     return Proof(
         ok=all(c.ok for c in checks),
@@ -183,7 +159,7 @@ def proof_of(library: Library, verified: Verified, exported: Exported | None = N
         checks=tuple(checks),
         to_do=tuple(to_do),
         findings=tuple(dict.fromkeys(findings)),
-        files=files,
+        files=tuple(row for report in verified.reports for row in report.files),
         written=len(written.written) if written else 0,
         kept=len(written.kept) + len(written.moved) if written else 0,
         removed=len(written.removed) if written else 0,

@@ -4,7 +4,7 @@ Pads with the same device and the same limits make one class, so that a rig of
 many pads asks for few answers. Sizes are those of the version that would be
 stored there: the one that loses least among those that fit.
 
-Functions: ``pad_classes``, ``takes``, ``bank_meters``. Classes: ``Meter``,
+Functions: ``pad_classes``, ``takes``, ``versions_for``, ``bank_meters``. Classes: ``Meter``,
 ``PadClass``, ``Take``.
 """
 
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from padbank.domain import Rig
 from padbank.layout.cost import Held
 from padbank.layout.limits import bank_tail, bank_voices
-from padbank.layout.problem import ClipFacts, Problem, usable_versions
+from padbank.layout.problem import ClipFacts, Problem, Version, usable_versions
 from padbank.units import format_bytes
 
 
@@ -86,19 +86,29 @@ def takes(rig: Rig, facts: Iterable[ClipFacts], classes: tuple[PadClass, ...]) -
     return {clip.name: tuple(_take(rig, clip, pads) for pads in classes) for clip in facts}
 
 
-def _take(rig: Rig, clip: ClipFacts, pads: PadClass) -> Take:
+def versions_for(rig: Rig, clip: ClipFacts, pads: PadClass) -> tuple[list[Version], int | None, str | None]:
+    """The versions of a clip that the pads of a class take, the least loss first.
+
+    Returns
+    -------
+    the versions, the size of the smallest one that the device would store (None: none), and, when
+    the pads take none, the reason as the rest of a sentence about the clip
+    """
     if pads.max_clip_s is not None and clip.duration_s > pads.max_clip_s + 1e-9:
-        text = f"it is {clip.duration_s:.1f} s long and {pads.max_clip_s:g} s is the most"
-        return Take(duration_s=clip.duration_s, n_bytes=None, refused=text)
+        return [], None, f"it is {clip.duration_s:.1f} s long and {pads.max_clip_s:g} s is the most"
     versions, reason = usable_versions(clip, rig.device(pads.device), rig.min_rehit_s)
     if not versions:
-        return Take(duration_s=clip.duration_s, n_bytes=None, refused=f"it {reason}")
-    fits = [v.n_bytes for v in versions if pads.max_clip_bytes is None or v.n_bytes <= pads.max_clip_bytes]
+        return [], None, f"it {reason}"
+    least = min(v.n_bytes for v in versions)
+    fits = [v for v in versions if pads.max_clip_bytes is None or v.n_bytes <= pads.max_clip_bytes]
     if not fits:
-        least = min(v.n_bytes for v in versions)
-        text = f"it needs {format_bytes(least)} at least and {format_bytes(pads.max_clip_bytes or 0)} is the most"
-        return Take(duration_s=clip.duration_s, n_bytes=least, refused=text)
-    return Take(duration_s=clip.duration_s, n_bytes=fits[0], refused=None)
+        return [], least, f"it needs {format_bytes(least)} at least and {format_bytes(pads.max_clip_bytes or 0)} is the most"
+    return fits, least, None
+
+
+def _take(rig: Rig, clip: ClipFacts, pads: PadClass) -> Take:
+    fits, least, refused = versions_for(rig, clip, pads)
+    return Take(duration_s=clip.duration_s, n_bytes=fits[0].n_bytes if fits else least, refused=refused)
 
 
 def bank_meters(problem: Problem, held: Held) -> tuple[Meter, ...]:

@@ -8,19 +8,11 @@ from pathlib import Path
 
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
+from padbank.workflow.checklist import Check, by_hand, check_card, check_layout, check_rights
 from padbank.workflow.export import Exported, check_target, export
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.shows import open_show
 from padbank.workflow.verify import Verified, verify
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One line of the checklist: what, whether it holds, and the figures behind it."""
-
-    text: str
-    ok: bool
-    figures: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,12 +55,19 @@ def make_ready(
     exported = export(library, name, folder, accept=accept, progress=progress)
     verified = verify(exported.folder, progress=progress)
     unclear = {f.where for f in exported.findings if f.code == "rights-unknown"}
+    result, show = planned.result, planned.opened.show
+    proved = "proved the best" if result.status == "proved" else f"within {100 * result.gap:.1f} % of the best"
+    checks = [
+        *check_layout(show, planned.layout, result.left_out, result.findings, proved),
+        *check_card(verified),
+        check_rights(show, {f.clip for f in exported.written.card.files}, unclear),
+    ]
     return Ready(
         planned=planned,
         exported=exported,
         verified=verified,
-        checks=tuple(checklist(planned, exported, verified)),
-        to_do=tuple(by_hand(planned, unclear)),
+        checks=tuple(checks),
+        to_do=tuple(by_hand(planned.layout, len(planned.moved), unclear)),
         by_hand_layout=by_hand_layout,
     )
 
@@ -76,68 +75,3 @@ def make_ready(
 def _arranged_by_hand(library: Library, name: str) -> int | None:
     found = library.catalogue.layout(open_show(library, name, all_clips=False).show.name)
     return found[0].number if found and found[1].get("by") != "plan" else None
-
-
-def checklist(planned: Planned, exported: Exported, verified: Verified) -> list[Check]:
-    """What the commands have proved, each with its figures."""
-    card = exported.written.card
-    wants = [w for s in planned.opened.show.segments for w in s.wants]
-    missing = [item for item in planned.result.left_out if item.must]
-    short = [f for f in card.files if f.short_lu >= 0.05]
-    peaks = [f.true_peak_dbtp for f in card.files if f.true_peak_dbtp is not None]
-    unclear = [f for f in exported.findings if f.code == "rights-unknown"]
-    gap = "proved the best" if planned.result.status == "proved" else f"within {100 * planned.result.gap:.1f} % of the best"
-    asks = planned.opened.show.rights != "any" or not unclear
-    rows = [row for report in verified.reports for row in report.files]
-    worst = max((abs(r.off_lu) for r in rows if r.off_lu is not None and not r.short_lu), default=0.0)
-    return [
-        Check(
-            text="every must is under a pad",
-            ok=not missing,
-            figures=f"{sum(w.must for w in wants)} musts, {len(planned.result.left_out)} wishes left out",
-        ),
-        Check(
-            text="the layout keeps every limit of the rig",
-            ok=not any(f.severity == "error" for f in planned.result.findings),
-            figures=f"{len({p.clip for p in planned.layout.places})} clips on {len(planned.layout.places)} pads, {gap}",
-        ),
-        Check(
-            text="the set on the card is whole and as planned",
-            ok=verified.all_as_planned,
-            figures=f"{len(rows)} files read back and measured again",
-        ),
-        Check(
-            text="every clip is at its level",
-            ok=not any(f.code == "level" for f in verified.findings),
-            figures=f"worst {worst:.2f} LU off, {len({f.clip for f in short})} clips reported short",
-        ),
-        Check(
-            text="no true peak passes the ceiling",
-            ok=not any(f.code == "true-peak" for f in verified.findings),
-            figures=f"highest {max(peaks, default=float('-inf')):.2f} dBTP, ceiling {planned.opened.show.ceiling_dbtp:g}",
-        ),
-        Check(
-            text="rights are stated for every clip" if asks else "for rights not stated, the show says that you answer",
-            ok=not (unclear and asks),
-            figures=f"{len({f.clip for f in card.files}) - len(unclear)} of {len({f.clip for f in card.files})}",
-        ),
-    ]
-
-
-def by_hand(planned: Planned, unclear: Collection[str] = ()) -> list[str]:
-    """What no program can check for you; ``unclear``: clips on the card without a licence."""
-    controls = sorted({c.label for c in planned.layout.controls})
-    banks = sum(any(p.bank == b for p in planned.layout.places) for b in range(1, planned.opened.rig.banks + 1))
-    lines = [
-        "Eject the card safely, put it in, load the set.",
-        f"Step through all {banks} banks: one quiet hit on every pad and pedal, the sheet beside you.",
-    ]
-    if controls:
-        lines.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")
-    lines.append("Play the loudest pad at low monitor level, then set the monitors. Loud cues and long sessions can harm hearing.")
-    if unclear:
-        clips = "1 clip has" if len(unclear) == 1 else f"{len(unclear)} clips have"
-        lines.append(f"{clips} no licence stated: be sure you may play them; ask your collecting society or a lawyer in doubt.")
-    if planned.moved:
-        lines.append(f"{len(planned.moved)} pads moved since the hands last knew them: underlined on the sheet; play them twice.")
-    return lines

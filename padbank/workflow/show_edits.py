@@ -33,7 +33,7 @@ _HITS = re.compile(r"^[x×](\d+(?:\.\d+)?)$|^(\d+(?:\.\d+)?)[x×]$")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShowRow:
-    """One show of the library; ``fault`` says why its file cannot be read, ``last`` that it was laid out last."""
+    """One show of the library; ``fault`` says why its file cannot be read, ``last`` that it was laid out last of all."""
 
     name: str
     title: str = ""
@@ -41,19 +41,26 @@ class ShowRow:
     rig: str = ""
     fault: str | None = None
     last: bool = False
+    laid_out: bool = False
 
 
 def list_shows(library: Library) -> list[ShowRow]:
     """Every show of the library by its file's name."""
     rows = []
     last = library.catalogue.last_laid_out()
+    laid_out = library.catalogue.shows_laid_out()
     for path in sorted(library.shows.glob("*.toml")):
         try:
             show = load_show(path)
         except InputError as error:
             rows.append(ShowRow(name=path.stem, fault=str(error)))
             continue
-        rows.append(ShowRow(name=path.stem, title=show.title, date=show.date, rig=show.rig, last=show.name == last))
+        rows.append(
+            ShowRow(
+                name=path.stem, title=show.title, date=show.date, rig=show.rig,
+                last=show.name == last, laid_out=show.name in laid_out,
+            )
+        )  # fmt: skip
     return rows
 
 

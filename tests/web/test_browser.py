@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import re
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -627,3 +629,109 @@ def test_the_stage_says_why_there_is_no_midi_where_browsers_withhold_it(tab, ser
     page.get_by_text("Set up").click()
     page.get_by_text("Browsers allow MIDI only on the computer’s own page (127.0.0.1) or over https.").wait_for()
     assert not page.get_by_role("button", name="MIDI here").is_visible()
+
+
+def padbank_beside(folder: Path, *words: str) -> None:
+    """Run a real command on the library while the page is open."""
+    done = subprocess.run([sys.executable, "-m", "padbank", "--library", str(folder), *words], capture_output=True, text=True, timeout=120)
+    assert done.returncode in (0, 3), done.stderr  # 3: done, with findings
+
+
+def deafen(page):
+    """From now on this tab does not hear of changes, as with a sleeping socket."""
+    page.route("**/api/layouts/jetty-night", lambda route: route.abort())
+    page.route("**/api/shows/jetty-night", lambda route: route.abort())
+
+
+def hear_again(page):
+    page.unroute("**/api/layouts/jetty-night")
+    page.unroute("**/api/shows/jetty-night")
+
+
+def test_a_command_beside_the_page_and_a_step_in_it_lose_nothing(tab, served):
+    """The page hears of the command; a step of a tab that did not is refused, told, and can be repeated."""
+    one = tab()
+    page = one.open(f"layout/{SHOW}")
+    plan(page)
+    horn = where(page, "horn")
+    goal = next(p for p in ("plank/1", "plank/2", "plank/3", "plank/4") if p != horn)
+    padbank_beside(served.folder, "swap", SHOW, "--bank", "1", "--pad", horn, "--other-pad", goal)
+    page.locator(f".plot-box [data-pad='{goal}'][aria-label*='horn']").wait_for()  # told by the socket
+
+    deafen(page)
+    padbank_beside(served.folder, "swap", SHOW, "--bank", "1", "--pad", horn, "--other-pad", goal)
+    pad(page, goal).focus()
+    page.keyboard.press("Delete")  # of the layout as this tab still sees it
+    page.get_by_text(re.compile("was laid out anew elsewhere")).first.wait_for()
+    hear_again(page)
+    page.reload()
+    page.locator(f".plot-box [data-pad='{horn}'][aria-label*='horn']").wait_for()  # the command's step stands
+    one.complaints = [c for c in one.complaints if "409" not in c and "ERR_FAILED" not in c]
+
+
+def test_an_editor_beside_the_page_and_an_edit_in_it_lose_nothing(tab, served):
+    """A show's file saved by a text editor while the page is open; what was typed here stays in its box."""
+    file = served.folder / "shows" / f"{SHOW}.toml"
+    one = tab()
+    page = one.open(f"show/{SHOW}")
+    page.get_by_label("Another want in Closing").wait_for()
+    file.write_text(file.read_text(encoding="utf-8").replace('title = "Closing"', 'title = "Last orders"'), encoding="utf-8")
+    page.get_by_role("heading", name="Last orders").wait_for()  # told by the socket
+
+    deafen(page)
+    file.write_text(file.read_text(encoding="utf-8").replace('title = "Last orders"', 'title = "Anchor up"'), encoding="utf-8")
+    page.get_by_label("Another want in Last orders").fill("knock x7")
+    page.unroute("**/api/shows/jetty-night")
+    page.get_by_label("Another want in Last orders").press("Enter")
+    page.get_by_text(re.compile("was changed elsewhere since this page read it")).first.wait_for()
+    box = page.get_by_label("Another want in Anchor up")
+    expect(box).to_have_value("knock x7")
+    text = file.read_text(encoding="utf-8")
+    assert 'title = "Anchor up"' in text and "knock" not in text
+    box.press("Enter")
+    page.get_by_role("rowheader", name="knock").wait_for()
+    text = file.read_text(encoding="utf-8")
+    assert 'title = "Anchor up"' in text and "knock" in text
+    one.complaints = [c for c in one.complaints if "409" not in c and "ERR_FAILED" not in c]
+
+
+def test_clips_taken_out_of_sight_come_back(tab):
+    page = tab().open("clips")
+    for name in ("horn", "bell"):
+        page.get_by_label(f"Mark {name}").click()
+    page.get_by_role("button", name="Take out of sight").click()
+    page.get_by_text("6 clips", exact=True).wait_for()
+    page.get_by_text("Out of sight: 2 clips").click()
+    page.get_by_role("button", name="Bring horn back").click()
+    page.get_by_text("7 clips", exact=True).wait_for()
+    page.get_by_text("Out of sight: 1 clip", exact=True).wait_for()
+    page.get_by_role("gridcell", name="horn", exact=True).wait_for()
+
+
+def test_a_show_without_a_layout_leads_there_and_export_gives_its_cautions(tab):
+    one = tab()
+    for place in ("rehearse", "export", "sheet"):
+        page = one.open(f"{place}/{SHOW}")
+        page.get_by_text("Nothing is laid out for this show yet.").wait_for()
+    page.get_by_role("button", name="Go to Layout").click()
+    plan(page)
+    page.get_by_role("link", name="Export", exact=True).click()
+    page.get_by_text(re.compile("loud cues and long sessions harm hearing, and the limits where you play come first")).wait_for()
+    page.get_by_text(re.compile("Ask whoever licenses music and recordings in that place")).wait_for()
+
+
+def test_a_screen_that_lost_the_computer_says_so_until_it_is_back(tab, served):
+    """Both the desk and the stage, while the names stay to be read."""
+    desk, stage = tab(), tab(1280, 800)
+    page = desk.open(f"layout/{SHOW}")
+    plan(page)
+    desk.open(f"rehearse/{SHOW}")
+    stage.page.goto(f"{served.address}/stage")
+    stage.page.locator(f"#stage[data-ready={SHOW}]").wait_for()
+    assert not page.get_by_text("padbank does not answer.").is_visible()
+    served.server.stop()
+    page.get_by_text("padbank does not answer.").wait_for()
+    stage.page.get_by_text("No word from the computer: trying again.").wait_for()
+    assert stage.page.locator(".strip").count() == 5
+    desk.complaints = [c for c in desk.complaints if "ERR_CONNECTION" not in c and "WebSocket" not in c]
+    stage.complaints = [c for c in stage.complaints if "ERR_CONNECTION" not in c and "WebSocket" not in c]

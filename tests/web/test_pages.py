@@ -410,3 +410,32 @@ def test_going_on_planning_begins_with_the_best_so_far(library_folder):
         better = plan(library, "jetty-night", go_on=True)
         assert better.result.status == "proved" and better.result.objective <= first.result.objective + 1e-9
         assert read_board(library, "jetty-night").known is None
+
+
+def test_a_clip_whose_rights_a_show_takes_on_does_not_spoil_the_proof(page, library_folder, tmp_path):
+    """The page's checklist and that of ``padbank ready`` are one."""
+    with Library(library_folder) as library:
+        clips_work.edit(library, "horn", {}, licence="NONE")
+        path = library.shows / "jetty-night.toml"
+        path.write_text(path.read_text(encoding="utf-8").replace('rights = "cleared"', 'rights = "any"'), encoding="utf-8")
+    plan(page)
+    job = page.post("/api/export/jetty-night/write", json={"folder": str(tmp_path / "card"), "accept": []}).json()
+    proof = wait_for(page, job)["result"]
+    lines = {c["text"]: c for c in proof["checks"]}
+    assert lines["for rights not stated, the show says that you answer"]["ok"] and proof["ok"], proof["checks"]
+    assert any("1 clip has no licence stated" in line for line in proof["to_do"])
+    assert proof["checks"][0]["text"] == "every must is under a pad"
+
+
+def test_a_look_says_before_any_byte_that_the_card_is_too_small_or_not_there(page, library_folder, tmp_path, monkeypatch):
+    from padbank.workflow import export_look
+
+    plan(page)
+    look = "/api/export/jetty-night/look"
+    assert page.post(look, json={"folder": str(tmp_path / "card")}).json()["no_room"] == ""
+    gone = page.post(look, json={"folder": str(tmp_path / "no reader" / "card")})
+    assert gone.status_code >= 400 and "is the card in" in gone.json()["error"]
+    inside = page.post(look, json={"folder": str(library_folder / "sets")})
+    assert inside.status_code >= 400 and "lies in the library" in inside.json()["error"]
+    monkeypatch.setattr(export_look, "_free", lambda folder: 1000)
+    assert "1.0 kB are free" in page.post(look, json={"folder": str(tmp_path / "card")}).json()["no_room"]

@@ -1,12 +1,13 @@
 // Clips: every clip of the library in one list that answers each keystroke, and the one in hand beside it.
 
-import { post } from './api.js';
+import { get, post } from './api.js';
 import { openClip } from './clipcard.js';
 import { count, h, put, say } from './dom.js';
 import { addPanel } from './drop.js';
 import { ROW_PX, createRows } from './rows.js';
 import { createSearch, readRows, wordsOf } from './search.js';
 import { giveSigns } from './tags.js';
+import { way } from './way.js';
 
 const COLUMNS = [
   ['name', 'Name'],
@@ -39,6 +40,7 @@ export async function open(root, desk, wanted) {
   const rightsSelect = h('select', { onchange: () => { filter.rights = rightsSelect.value; find(); } },
     h('option', { value: '' }, 'any rights'), h('option', { value: 'cleared' }, 'cleared'), h('option', { value: 'open' }, 'not stated or none'));
   const bulk = h('div', { class: 'bulk row', hidden: true });
+  const gone = h('details', { class: 'gone', hidden: true, ontoggle: () => gone.scrollIntoView({ block: 'nearest' }) });
   const aside = h('section', { class: 'card', 'aria-label': 'The clip in hand' }, h('div', { class: 'empty-card' }));
 
   put(root,
@@ -52,7 +54,7 @@ export async function open(root, desk, wanted) {
           h('label', { class: 'field' }, 'Tag', tagSelect),
           h('label', { class: 'field' }, 'Role', roleSelect),
           h('label', { class: 'field' }, 'Rights', rightsSelect)),
-        bulk, grid, h('p', { class: 'hint list-keys' }, 'Arrow keys choose, Space plays, Enter goes to the clip, M marks several.')),
+        bulk, grid, h('p', { class: 'hint list-keys' }, 'Arrow keys choose, Space plays, Enter goes to the clip, M marks several.'), gone),
       aside));
 
   function drawHead() {
@@ -79,7 +81,7 @@ export async function open(root, desk, wanted) {
     isMarked: (name) => marked.has(name),
     onChoose: (row) => choose(row),
     onMark: toggleMark,
-    nothing: () => (search.rows.length ? 'Nothing fits. Take a word away or choose another filter.' : 'The library is empty. Drop sound or video files anywhere on this page, or press “Add files”.'),
+    nothing: () => (search.rows.length ? 'Nothing fits. Take a word away or choose another filter.' : 'The library is empty. Drop sound or video files, or whole folders, anywhere on this page, or press “Add files”.'),
   });
 
   /** The path of a keystroke: narrow, write the lines in sight, say how many. */
@@ -120,11 +122,30 @@ export async function open(root, desk, wanted) {
       await post('/api/clips/many', { names, ...what });
       if (what.what === 'remove') {
         marked.clear();
-        say(`${count(names.length, 'clip')} out of sight. Their originals stay; padbank remove --undo brings them back.`);
+        say(`${count(names.length, 'clip')} out of sight. Their originals stay: “Out of sight”, below the list, brings them back.`);
       } else say(`${count(names.length, 'clip')} changed.`);
       await load();
       drawBulk();
       if (card && names.includes(card.name)) await card.refresh();
+    } catch (error) {
+      say(error.message, 'error');
+    }
+  }
+
+  /** Clips that were taken out of sight, each with the way back. */
+  async function drawGone() {
+    const { removed } = await get('/api/clips/removed');
+    gone.hidden = removed.length === 0;
+    put(gone, h('summary', {}, `Out of sight: ${count(removed.length, 'clip')}`),
+      h('ul', { class: 'plain' }, removed.map((name) => h('li', {}, name, ' ', h('button', { type: 'button', class: 'small', 'aria-label': `Bring ${name} back`, onclick: () => bringBack([name]) }, 'Bring back')))),
+      removed.length > 1 ? h('button', { type: 'button', onclick: () => bringBack(removed) }, 'Bring all back') : null);
+  }
+
+  async function bringBack(names) {
+    try {
+      await post('/api/clips/many', { names, what: 'bring back' });
+      say(`${count(names.length, 'clip')} back in the list.`);
+      await load();
     } catch (error) {
       say(error.message, 'error');
     }
@@ -189,9 +210,10 @@ export async function open(root, desk, wanted) {
     const box_ = aside.querySelector('.empty-card');
     if (!box_) return;
     const all = search.rows;
+    root.classList.toggle('no-clips', !all.length);
     if (!all.length) {
-      put(box_, h('h2', {}, 'Begin with your sounds'), h('p', {}, 'Drop sound or video files, or whole folders, anywhere on this page. They are copied, measured and trimmed; the files themselves are never altered.'),
-        h('p', {}, 'Then choose one here to hear it, write down what your show wants under Show, and let Layout find the pads.'));
+      put(box_, h('h2', {}, 'From sounds to the stage'), way('clips'),
+        h('p', { class: 'hint' }, 'Only looking? ', h('code', {}, 'padbank demo'), ' makes an invented library to play with.'));
       return;
     }
     const show_ = (select, key, value) => () => { select.value = value; filter[key] = value; find(); };
@@ -223,6 +245,7 @@ export async function open(root, desk, wanted) {
     find();
     if (top) rows.scrollTo(top);
     drawAbout();
+    await drawGone();
   }
 
   root.append(h('datalist', { id: 'licences' }));

@@ -97,7 +97,7 @@ export function findingsList(findings, empty = '') {
   const order = { error: 0, warning: 1, note: 2 };
   const sorted = [...findings].sort((a, b) => order[a.severity] - order[b.severity]);
   if (!sorted.length) return empty ? h('p', { class: 'quiet' }, empty) : null;
-  return h('ul', { class: 'findings' }, sorted.map((f) => h('li', {}, sign(f.severity), h('span', {}, f.text, f.where ? h('span', { class: 'quiet' }, ` (${f.where})`) : null))));
+  return h('ul', { class: 'findings' }, sorted.map((f) => h('li', {}, sign(f.severity), h('span', {}, f.text, f.where && !f.text.includes(f.where) ? h('span', { class: 'quiet' }, ` (${f.where})`) : null))));
 }
 
 /** Calls `work` once, `ms` after the last call. */

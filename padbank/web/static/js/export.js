@@ -4,10 +4,6 @@ import { get, part, post, watchJob } from './api.js';
 import { bytes, change, count, field, findingsList, h, level, put, say, sign } from './dom.js';
 
 export async function open(root, desk, show) {
-  if (!show) {
-    put(root, h('h1', {}, 'Export'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
-    return () => {};
-  }
   const { folders, last } = await get(`/api/export/folders?show=${part(show)}`);
   const accepted = new Set();
   let preview = null;
@@ -23,7 +19,8 @@ export async function open(root, desk, show) {
       field('Write the set into', box), h('datalist', { id: 'export-folders' }, folders.map((f) => h('option', { value: f.path }, f.about))),
       h('button', { type: 'submit' }, 'See what would change')),
     folders.length ? h('div', {}, h('p', { class: 'hint', id: 'drives-title' }, 'Cards, drives and folders on this computer'), h('ul', { class: 'drives', 'aria-labelledby': 'drives-title' }, folders.map((f) => h('li', {}, h('button', { type: 'button', class: 'small', onclick: () => { box.value = f.path; see(); } }, f.path), h('span', { class: 'quiet' }, f.about))))) : null,
-    look, work, proof);
+    look, work, proof,
+    h('p', { class: 'hint caution' }, 'Before the show: start with the monitors low, play the loudest pad, then set them; loud cues and long sessions harm hearing, and the limits where you play come first. A set that is proved is at its level, not cleared: playing clips in public or on a stream needs the permissions that hold there. Ask whoever licenses music and recordings in that place.'));
 
   put(look, h('ol', { class: 'steps' },
     h('li', {}, 'Choose the folder of the card. A folder that is not there yet is made.'),
@@ -48,6 +45,8 @@ export async function open(root, desk, show) {
     return list.length ? h('details', { open: open_ }, h('summary', {}, `${title}: ${count(list.length, 'file')}`), h('ul', { class: 'plain files' }, list.slice(0, 400).map((f) => h('li', {}, f.path, f.n_bytes ? h('span', { class: 'quiet' }, ` ${bytes(f.n_bytes)}`) : null, f.clip ? h('span', { class: 'quiet' }, ` ${f.clip}`) : null)))) : h('p', { class: 'quiet' }, `${title}: none`);
   }
 
+  const acceptText = ([first, ...more]) => `I accept: ${first.text}${more.length ? `, and ${more.length} more of this kind` : ''}`;
+
   function drawLook() {
     const errors = preview.findings.filter((f) => f.severity === 'error');
     const codes = [...new Set(errors.map((f) => f.code))];
@@ -56,9 +55,10 @@ export async function open(root, desk, show) {
       h('h2', {}, preview.folder),
       h('p', {}, `${preview.title}, layout ${preview.layout}: ${count(preview.files, 'file')}, about ${bytes(preview.n_bytes)}${preview.free_bytes === null ? '' : `; ${bytes(preview.free_bytes)} are free there`}.`),
       h('div', { class: 'three' }, h('div', {}, files('Written', preview.write, preview.write.length < 12)), h('div', {}, files('Kept as it is', preview.keep, false)), h('div', {}, files('Removed with the old set', preview.remove, true))),
+      preview.no_room ? h('p', { class: 'trouble', role: 'alert' }, sign('error'), ` It does not fit: ${preview.no_room}.`) : null,
       findingsList(preview.findings, 'No finding.'),
-      codes.length ? h('fieldset', {}, h('legend', {}, 'Take these findings on, or mend them first'), codes.map((code) => h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: accepted.has(code), onchange: (e) => { if (e.target.checked) accepted.add(code); else accepted.delete(code); drawLook(); } }), `I accept: ${errors.find((f) => f.code === code).text}`))) : null,
-      h('div', { class: 'row wrap' }, h('button', { type: 'button', class: 'strong', disabled: open_.length > 0 || busy, onclick: () => write() }, 'Write the set'),
+      codes.length ? h('fieldset', {}, h('legend', {}, 'Take these findings on, or mend them first'), codes.map((code) => h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: accepted.has(code), onchange: (e) => { if (e.target.checked) accepted.add(code); else accepted.delete(code); drawLook(); } }), acceptText(errors.filter((f) => f.code === code))))) : null,
+      h('div', { class: 'row wrap' }, h('button', { type: 'button', class: 'strong', disabled: open_.length > 0 || busy || preview.no_room !== '', onclick: () => write() }, 'Write the set'),
         h('button', { type: 'button', disabled: busy, onclick: () => verify(preview.folder) }, 'Prove what is there'),
         h('span', { class: 'hint' }, open_.length ? 'A set that breaks a limit is written only when you take the finding on.' : '')));
   }

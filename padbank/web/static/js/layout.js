@@ -12,10 +12,6 @@ const EDGE_PX = 44;
 const SCROLL_PX = 14;
 
 export async function open(root, desk, show) {
-  if (!show) {
-    put(root, h('h1', {}, 'Layout'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
-    return () => {};
-  }
   let seen = null;
   let bank = 1;
   let focusPad = null;
@@ -403,8 +399,8 @@ export async function open(root, desk, show) {
       h('div', { class: 'row wrap' },
         seen.numbers.length > 1 ? h('label', { class: 'row quiet small-label' }, 'Go back to ', choice([['', 'an earlier one'], ...seen.numbers.filter((n) => n !== number).reverse().map((n) => [String(n), `layout ${n}`])], '', (n) => n && step({ do: 'put back', number: Number(n) }, `layout ${n} put back`))) : null,
         h('button', { type: 'button', disabled: !undo.length, onclick: () => { const n = undo.pop(); step({ do: 'put back', number: n }, 'One step back'); } }, 'Undo'),
-        h('label', { class: 'row quiet small-label' }, 'at most', limit, 's'),
-        h('button', { type: 'button', class: 'strong', disabled: job !== null, onclick: () => plan(limit.value ? Number(limit.value) : null) }, 'Plan')));
+        h('button', { type: 'button', class: 'strong', disabled: job !== null, onclick: () => plan(limit.value ? Number(limit.value) : null) }, 'Plan'),
+        h('label', { class: 'row quiet small-label' }, 'for at most', limit, 's')));
   }
 
   /** A bank's small plot, drawn anew only when something on it is another. */
@@ -543,7 +539,7 @@ export async function open(root, desk, show) {
       seen.change = null;
       await load();
       put(planSlip, h('p', {}, h('strong', {}, `Layout ${r.number}`), `: ${count(r.placed, 'clip')} placed, ${r.status === 'proved' ? 'proved the best there is' : `at most ${(100 * r.gap).toFixed(1)} % above the best there is`}, cost ${level(r.objective, 's', 2)}; ${count(r.moved, 'place')} to learn anew.`),
-        r.bound_holds_for ? h('p', { class: 'hint' }, r.bound_holds_for) : null, h('div', { class: 'row' }, r.status === 'proved' ? null : h('button', { type: 'button', onclick: () => plan(null, true) }, 'Go on planning'), closeSlip()));
+        r.bound_holds_for ? h('p', { class: 'hint' }, `That bound holds for ${r.bound_holds_for}.`) : null, h('div', { class: 'row' }, r.status === 'proved' ? null : h('button', { type: 'button', onclick: () => plan(null, true) }, 'Go on planning'), closeSlip()));
       say(`Layout ${r.number} is there.`);
     } catch (error) {
       job = null;

@@ -3,15 +3,24 @@
 import { get, openSocket, part } from './api.js';
 import { h, put, say } from './dom.js';
 import { createPlay } from './play.js';
+import { lacking } from './way.js';
 
+/** Name, title, whether it is of one show, and what it shows: nothing but a show, or one that is laid out. */
 const PLACES = [
-  ['clips', 'Clips', false],
-  ['show', 'Show', true],
-  ['layout', 'Layout', true],
-  ['rehearse', 'Rehearse', true],
-  ['export', 'Export', true],
-  ['sheet', 'Sheet', true],
+  ['clips', 'Clips', false, null],
+  ['show', 'Show', true, null],
+  ['layout', 'Layout', true, 'show'],
+  ['rehearse', 'Rehearse', true, 'layout'],
+  ['export', 'Export', true, 'layout'],
+  ['sheet', 'Sheet', true, 'layout'],
 ];
+
+/** Whether a place has what it shows; asks anew before it says no. */
+async function hasWhatItShows(needs, name) {
+  const has = () => desk.shows.some((s) => s.name === name && (needs !== 'layout' || s.laid_out || s.fault));
+  if (needs && !has()) await desk.readShows();
+  return !needs || has();
+}
 
 const place = document.getElementById('place');
 const showSelect = document.getElementById('show');
@@ -59,7 +68,11 @@ const socket = openSocket('/ws/desk', (message) => {
     if (desk.play) desk.play.version += 1;
     for (const listener of [...listeners]) listener(message);
   }
-  else desk.play?.hear(message);
+  else {
+    if (message.kind === 'open') document.getElementById('link').hidden = true;
+    else if (message.kind === 'closed') document.getElementById('link').hidden = false;
+    desk.play?.hear(message);
+  }
 });
 
 function drawShows() {
@@ -109,7 +122,7 @@ function drawPlaces(now) {
 async function openPlace() {
   const at = (openedAt += 1);
   const [name, what] = where();
-  const [, title, ofShow] = PLACES.find((p) => p[0] === name) ?? PLACES[0];
+  const [, title, ofShow, needs] = PLACES.find((p) => p[0] === name) ?? PLACES[0];
   if (ofShow && what && desk.shows.some((s) => s.name === what)) {
     desk.show = what;
     showSelect.value = what;
@@ -119,15 +132,16 @@ async function openPlace() {
   document.title = `${title}${ofShow && desk.show ? ` · ${desk.show}` : ''} · padbank`;
   leave?.();
   leave = null;
-  const module = await import(`./${name}.js`);
+  const of = ofShow ? (what || desk.show) : what;
+  const [module, has] = await Promise.all([import(`./${name}.js`), hasWhatItShows(needs, of)]);
   if (at !== openedAt) return;
   const root = h('div', { class: `place place-${name}` });
   put(place, root);
   try {
-    leave = await module.open(root, desk, ofShow ? (what || desk.show) : what);
+    if (has || (of && of !== desk.show)) leave = await module.open(root, desk, of);
+    else lacking(root, desk, title);
   } catch (error) {
-    put(root, h('h1', {}, title), h('p', { class: 'trouble', role: 'alert' }, error.message),
-      ofShow && desk.show && name !== 'layout' ? h('p', {}, h('button', { type: 'button', class: 'strong', onclick: () => go('layout', desk.show) }, 'Go to Layout')) : null);
+    put(root, h('h1', {}, title), h('p', { class: 'trouble', role: 'alert' }, error.message));
     if (!error.status) throw error;
   }
   place.dataset.ready = name;

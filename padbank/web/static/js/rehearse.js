@@ -11,10 +11,6 @@ const LIT_MS = 160;
 const ENDED = { end: 'to its end', released: 'let go', cut: 'cut off' };
 
 export async function open(root, desk, show) {
-  if (!show) {
-    put(root, h('h1', {}, 'Rehearse'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
-    return () => {};
-  }
   const pads = await createPads(desk, show);
   const { view } = pads;
   const signs = giveSigns(view.tag_lists);

@@ -6,10 +6,6 @@ import { drawPad, drawPlot, legend, padId, padWords } from './plot.js';
 import { giveSigns } from './tags.js';
 
 export async function open(root, desk, show) {
-  if (!show) {
-    put(root, h('h1', {}, 'Sheet'), h('p', {}, 'There is no show yet. ', h('a', { href: '/show' }, 'Begin one'), ' first.'));
-    return () => {};
-  }
   const view = await get(`/api/layouts/${part(show)}/banks`);
   for (const pad of view.rig.pads) pad.pad_id = padId(pad);
   const signs = giveSigns(view.tag_lists);
@@ -22,7 +18,7 @@ export async function open(root, desk, show) {
     const columns = used.length <= 1 ? 1 : used.length <= 4 ? 2 : used.length <= 9 ? 3 : used.length <= 16 ? 4 : 5;
     pages.style.setProperty('--columns', columns);
     pages.style.setProperty('--rows', Math.ceil(used.length / columns));
-    const about = `${view.title} · ${view.date ?? ''} · layout ${view.layout}`;
+    const about = [view.title, view.date, `layout ${view.layout}`].filter(Boolean).join(' · ');
     put(pages, how === 'all' ? h('p', { class: 'sheet-about' }, about) : null, used.map((bank) => h('section', { class: 'sheet-page', 'aria-label': `Bank ${bank.bank}` },
       h('header', { class: 'sheet-line' }, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`), how === 'each' ? h('p', { class: 'quiet' }, about) : null),
       drawPlot(view.rig, (pad) => {

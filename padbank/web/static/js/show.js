@@ -2,6 +2,7 @@
 
 import { createTurns, get, part, post } from './api.js';
 import { ask, choice, count, field, findingsList, h, put, say } from './dom.js';
+import { way } from './way.js';
 
 export async function open(root, desk, name) {
   let seen = null;
@@ -17,7 +18,7 @@ export async function open(root, desk, name) {
 
   async function drawNone() {
     const { rigs } = await get('/api/shows');
-    put(root, h('h1', {}, 'Show'), h('p', {}, 'A show says on which evening you want which clips at hand. Begin with the first one.'), newShow(rigs, null), h('p', { class: 'hint' }, 'A rig is the hardware as a text file: pads with their places in millimetres, banks, memory and voices. Describe your own in the library’s folder “rigs”; the README shows how.'));
+    put(root, h('div', { class: 'blank' }, h('h1', {}, 'Show'), h('p', {}, 'A show says on which evening you want which clips at hand. Begin with the first one.'), newShow(rigs, null), h('p', { class: 'hint' }, 'A rig is the hardware as a text file: pads with their places in millimetres, banks, memory and voices. Describe your own in the library’s folder “rigs”; the README shows how.'), way('show')));
   }
 
   function newShow(rigs, like) {
@@ -77,6 +78,15 @@ export async function open(root, desk, name) {
     if (focus) root.querySelector(`[data-key="${CSS.escape(focus)}"]`)?.focus();
   }
 
+  /** Add what a box says. The page is drawn anew on the way: when it was refused, the words stay in their box. */
+  async function addFrom(box, what) {
+    const { key } = box.dataset;
+    const text = box.value;
+    if (await edit(what)) return;
+    const now = root.querySelector(`[data-key="${CSS.escape(key)}"]`);
+    if (now && !now.value) now.value = text;
+  }
+
   const wantName = (want) => (want.clip ?? `${want.count} × ${want.tag}`);
 
   function drawSegment(segment, i, lacking) {
@@ -100,7 +110,7 @@ export async function open(root, desk, name) {
         h('caption', { class: 'hidden' }, `Wants of ${segment.title || segment.name}`),
         h('thead', {}, h('tr', {}, h('th', { scope: 'col' }, 'Want'), h('th', { scope: 'col' }, 'How many'), h('th', { scope: 'col' }, 'Hits'), h('th', { scope: 'col' }, 'Worth'), h('th', { scope: 'col' }, 'Must'), h('th', { scope: 'col' }, h('span', { class: 'hidden' }, 'Take out')))),
         h('tbody', {}, segment.wants.map((want, index) => drawWant(segment, want, index, lacking.get(`${segment.name}|${index}`))))) : h('p', { class: 'quiet' }, 'Nothing wanted yet.'),
-      h('form', { class: 'row add-want', onsubmit: async (e) => { e.preventDefault(); if (words.value.trim()) await edit({ do: 'add want', segment: segment.name, words: words.value }); } },
+      h('form', { class: 'row add-want', onsubmit: async (e) => { e.preventDefault(); if (words.value.trim()) await addFrom(words, { do: 'add want', segment: segment.name, words: words.value }); } },
         words, h('button', { type: 'submit', 'aria-label': `Add to ${segment.title || segment.name}` }, 'Add')));
   }
 
@@ -129,7 +139,7 @@ export async function open(root, desk, name) {
       const text = title.value.trim();
       const base = text.normalize('NFKD').toLowerCase().replace(/[^a-z0-9]+/g, '-').replace(/^-+|-+$/g, '');
       if (!base) { say('Write the segment’s title first.', 'error'); return; }
-      await edit({ do: 'add segment', segment: base, title: text, any_time: any.checked });
+      await addFrom(title, { do: 'add segment', segment: base, title: text, any_time: any.checked });
     } }, field('Another segment: a song, talk, a mood', title), h('label', { class: 'tick' }, any, 'at any time'), h('button', { type: 'submit' }, 'Add segment'));
   }
 

@@ -55,17 +55,21 @@ const button = (text, work, props = {}) => h('button', { type: 'button', onclick
 const midiButton = button('MIDI here', listen);
 const fullButton = button('Full screen', () => { if (document.fullscreenElement) document.exitFullscreen(); else document.documentElement.requestFullscreen?.().catch(() => say('This browser keeps the page in its window.')); stayAwake(); });
 
+const earlier = button([h('span', { 'aria-hidden': 'true' }, '← '), 'Earlier'], () => turn(-1), { class: 'turn', disabled: true });
+const later = button(['Later', h('span', { 'aria-hidden': 'true' }, ' →')], () => turn(1), { class: 'turn', disabled: true });
+const more = h('details', { class: 'stage-more' }, h('summary', {}, 'Set up'),
+  h('div', { class: 'stage-sheet' }, fullButton, button('Day or night', light), button('Start or stop the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure),
+    surfaceBox, midiButton, midiText));
+
 put(root,
   h('h1', { class: 'hidden' }, 'Stage'),
   h('header', { class: 'stage-head' }, bankBox, controlBox, h('div', { class: 'stage-times' }, sinceBox, clockBox)),
+  linkBox,
   plot,
   h('footer', { class: 'stage-foot' },
-    button([h('span', { 'aria-hidden': 'true' }, '← '), 'Earlier'], () => turn(-1), { class: 'turn' }),
-    h('div', { class: 'stage-middle' }, nextBox, pageBox, linkBox, sizeBox),
-    h('details', { class: 'stage-more' }, h('summary', {}, 'Set up'),
-      h('div', { class: 'stage-sheet' }, fullButton, button('Day or night', light), button('Start or stop the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure),
-        surfaceBox, midiButton, midiText)),
-    button(['Later', h('span', { 'aria-hidden': 'true' }, ' →')], () => turn(1), { class: 'turn' })));
+    earlier,
+    h('div', { class: 'stage-middle' }, nextBox, pageBox, sizeBox),
+    more, later));
 
 function light() {
   const now = document.documentElement.dataset.light === 'night' ? 'day' : 'night';
@@ -94,6 +98,7 @@ function drawPages() {
 }
 
 function draw() {
+  earlier.disabled = later.disabled = !(view?.show && view.rig.banks > 1);
   if (!view?.show) {
     put(plot, h('div', { class: 'stage-empty', role: 'listitem' }, h('p', {}, 'Nothing is on stage yet.'), h('p', { class: 'quiet' }, 'Open Rehearse for a show on the computer that runs padbank: this screen follows it.')));
     put(bankBox, 'padbank');
@@ -194,7 +199,7 @@ function lit(pad) {
 const socket = openSocket('/ws/stage', async (message) => {
   if (message.kind === 'open' || message.kind === 'closed') {
     online = message.kind === 'open';
-    put(linkBox, online ? '' : 'The computer does not answer: trying again.');
+    put(linkBox, online ? '' : 'No word from the computer: trying again.');
     if (online && root.dataset.ready) await readView();
   } else if (message.kind === 'stage') {
     const before = stage;
@@ -223,6 +228,7 @@ function tick() {
 setInterval(tick, 1000);
 
 function measure() {
+  more.open = false;
   let px = CARD_MM / mmPerPx();
   const bar = h('div', { class: 'card-bar', 'aria-hidden': 'true' });
   const slider = h('input', { type: 'range', min: '150', max: '1200', step: '1', value: px, 'aria-label': 'Width of the bar', oninput: () => { px = Number(slider.value); bar.style.width = `${px}px`; } });

@@ -1,0 +1,105 @@
+"""The checklist before a show: what was proved of a layout and of its set, and what is left to do by hand.
+
+One piece for ``padbank ready`` and for the page's Export place. Functions:
+``check_layout``, ``check_card``, ``check_rights``, ``by_hand``. Class: ``Check``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+
+from padbank.domain import Finding, Layout, Show
+from padbank.layout.evaluate import LeftOut
+from padbank.workflow.verify import Verified
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One line of the checklist: what, whether it holds, and the figures behind it."""
+
+    text: str
+    ok: bool
+    figures: str
+
+
+def check_layout(
+    show: Show, layout: Layout, left_out: Collection[LeftOut], findings: Iterable[Finding], proved: str = ""
+) -> list[Check]:
+    """Musts and limits of a layout that was weighed; ``proved`` says how good it is known to be."""
+    musts = sum(w.must for s in show.segments for w in s.wants)
+    clips = len({p.clip for p in layout.places})
+    return [
+        Check(
+            text="every must is under a pad",
+            ok=not any(item.must for item in left_out),
+            figures=f"{musts} musts, {len(left_out)} wishes left out",
+        ),
+        Check(
+            text="the layout keeps every limit of the rig",
+            ok=not any(f.severity == "error" for f in findings),
+            figures=f"{clips} clips on {len(layout.places)} pads{f', {proved}' if proved else ''}",
+        ),
+    ]
+
+
+def check_card(verified: Verified) -> list[Check]:
+    """Wholeness, level and true peak, as the second meter read them back."""
+    rows = [row for report in verified.reports for row in report.files]
+    codes = {f.code for f in verified.findings}
+    worst = max((abs(r.off_lu) for r in rows if r.off_lu is not None and not r.short_lu), default=0.0)
+    short = {r.clip for r in rows if r.short_lu >= 0.05}
+    peaks = [(r.true_peak_dbtp, r.ceiling_dbtp) for r in rows if r.true_peak_dbtp is not None]
+    high = max(peaks, default=None)
+    return [
+        Check(
+            text="the set on the card is whole and as planned",
+            ok=verified.all_as_planned,
+            figures=f"{len(rows)} files read back and measured again",
+        ),
+        Check(
+            text="every clip is at its level",
+            ok="level" not in codes,
+            figures=f"worst {worst:.2f} LU off, {len(short)} clips reported short",
+        ),
+        Check(
+            text="no true peak passes the ceiling",
+            ok="true-peak" not in codes,
+            figures="no peaks to measure" if high is None else f"highest {high[0]:.2f} dBTP, ceiling {high[1]:g}",
+        ),
+    ]
+
+
+def check_rights(show: Show, clips: Collection[str], unclear: Collection[str]) -> Check:
+    """Rights of the clips on the card; a show that takes any clip has said who answers for the ``unclear`` ones."""
+    asks = show.rights != "any" or not unclear
+    return Check(
+        text="rights are stated for every clip" if asks else "for rights not stated, the show says that you answer",
+        ok=not (unclear and asks),
+        figures=f"{len(clips) - len(unclear)} of {len(clips)}",
+    )
+
+
+def by_hand(layout: Layout, moved: int, unclear: Collection[str] = ()) -> list[str]:
+    """What no program can check for you.
+
+    Parameters
+    ----------
+    moved : how many pads are not where the hands know them
+    unclear : clips on the card without a licence
+    """
+    controls = sorted({c.label for c in layout.controls})
+    banks = len({p.bank for p in layout.places})
+    lines = [
+        "Eject the card safely, put it in, load the set.",
+        f"Step through all {banks} banks: one quiet hit on every pad and pedal, the sheet beside you.",
+    ]
+    if controls:
+        lines.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")
+    lines.append("Play the loudest pad at low monitor level, then set the monitors. Loud cues and long sessions can harm hearing.")
+    if unclear:
+        clips = "1 clip has" if len(unclear) == 1 else f"{len(unclear)} clips have"
+        lines.append(f"{clips} no licence stated: be sure you may play them; ask your collecting society or a lawyer in doubt.")
+    if moved:
+        lines.append(f"{moved} pads moved since the hands last knew them: underlined on the sheet; play them twice.")
+    return lines
