@@ -1,28 +1,30 @@
 // Names as large as fits: where to break them, and how tall their letters come out.
 
-export const FACE = '"Arial Narrow", "Liberation Sans Narrow", "Roboto Condensed", sans-serif-condensed, "Avenir Next Condensed", "Helvetica Neue", Arial, sans-serif';
 export const LINE = 1.04;
-/** Height of a capital or ascender letter as a share of the type size (checked by measuring, see capShare). */
+/** Height of a capital or ascender letter as a share of the type size, where measuring it fails. */
 const USUAL_CAP = 0.72;
 
 let pen = null;
 const widths = new Map();
 
+/** Measures texts at 100 px in the face of the tape (`--hand` of page.css). */
+function penOfTape() {
+  if (!pen) {
+    pen = document.createElement('canvas').getContext('2d');
+    pen.font = `800 100px ${getComputedStyle(document.documentElement).getPropertyValue('--hand')}`;
+  }
+  return pen;
+}
+
 /** Width of a text at size 1. */
 export function width(text) {
-  if (!widths.has(text)) {
-    pen ??= document.createElement('canvas').getContext('2d');
-    pen.font = `800 100px ${FACE}`;
-    widths.set(text, pen.measureText(text).width / 100);
-  }
+  if (!widths.has(text)) widths.set(text, penOfTape().measureText(text).width / 100);
   return widths.get(text);
 }
 
 /** Height of a capital or ascender letter as a share of the type size. */
 export function letterShare() {
-  pen ??= document.createElement('canvas').getContext('2d');
-  pen.font = `800 100px ${FACE}`;
-  const got = pen.measureText('H').actualBoundingBoxAscent / 100;
+  const got = penOfTape().measureText('H').actualBoundingBoxAscent / 100;
   return got > 0.4 && got < 1 ? got : USUAL_CAP;
 }
 

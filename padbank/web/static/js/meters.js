@@ -72,7 +72,7 @@ function shareCell(now, then) {
 /** How close the layout is to every limit: the rig's memory, the bank in hand, then every bank. */
 export function drawMeters(meters, then, bank, devices) {
   const several = devices.length > 1;
-  const of = (what, b, device) => meters.find((m) => m.what === what && m.bank === b && m.device === device) ?? null;
+  const of = (what, b, device) => find(meters, { what, bank: b, device });
   const here = devices.map(({ name }) => {
     const rows = [['voices', 'voices'], ['bank memory', 'memory'], ['longest', 'longest'], ['largest', 'largest']].map(([what, label]) => {
       const now = of(what, bank, name) ?? find(then, { what, bank, device: name });
