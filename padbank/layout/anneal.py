@@ -22,8 +22,8 @@ from padbank.layout.held import set_bank
 from padbank.layout.problem import Problem
 from padbank.layout.seats import seat_prices
 
-STEPS_A_PAD = 240
-"""tries for each pad of each bank"""
+STEPS_A_CLIP = 240
+"""tries for each clip of each bank"""
 HOT_S = 0.25
 COLD_S = 0.004
 """temperatures at the beginning and the end, in seconds of the player's time"""
@@ -154,7 +154,7 @@ def anneal_pads(
     held: Held,
     hits: dict[tuple[int, int], float],
     *,
-    steps_a_pad: int = STEPS_A_PAD,
+    steps_a_clip: int = STEPS_A_CLIP,
     hot_s: float = HOT_S,
     over: Callable[[], bool] = lambda: False,
 ) -> float:
@@ -164,7 +164,7 @@ def anneal_pads(
     ----------
     held : the layout; every limit that it keeps it keeps afterwards
     hits : expected hits by clip and bank (``seats.home_hits``)
-    steps_a_pad : tries for each pad of each bank
+    steps_a_clip : tries for each clip of each bank
     hot_s : temperature at the beginning, in seconds of the player's time
     over : asked now and then; True ends with the best so far
     """
@@ -174,7 +174,7 @@ def anneal_pads(
         return 0.0
     roll = random.Random(20).random
     several = sorted(pads.used)
-    steps = steps_a_pad * sum(len(pads.open[b]) for b in banks)
+    steps = steps_a_clip * sum(len(held.at[b]) for b in banks)
     best_change, change = 0.0, 0.0
     best = [list(row) for row in pads.at]
     falling = math.log(COLD_S / hot_s)

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 from padbank.domain import Finding, Layout, Rig, Show
 from padbank.layout.cost import Held, Served, Term, price_terms, read_layout, serve
+from padbank.layout.facts import ClipFacts
 from padbank.layout.limits import find_limits_broken
-from padbank.layout.problem import ClipFacts, Problem, build_problem
+from padbank.layout.problem import Problem, build_problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from padbank.layout import voices
 from padbank.layout.cost import Held
+from padbank.layout.facts import Version
 from padbank.layout.held import put, take
-from padbank.layout.problem import Problem, Version
+from padbank.layout.problem import Problem
 
 
 class Filler:

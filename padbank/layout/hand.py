@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from padbank.domain import Finding, Layout, Place
 from padbank.errors import InputError
 from padbank.layout.evaluate import Evaluation, evaluate_problem
-from padbank.layout.problem import Problem, Version
+from padbank.layout.facts import Version
+from padbank.layout.problem import Problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

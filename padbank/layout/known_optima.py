@@ -20,8 +20,8 @@ import numpy as np
 
 from padbank.domain import Device, Pad, Rig, Segment, Show, Want, Weights
 from padbank.errors import InputError
+from padbank.layout.facts import ClipFacts, Version
 from padbank.layout.packs import Pack
-from padbank.layout.problem import ClipFacts, Version
 from padbank.layout.seats import best_swap
 
 

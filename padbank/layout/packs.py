@@ -24,7 +24,7 @@ from padbank.domain import (
     Want,
     Weights,
 )
-from padbank.layout.problem import ClipFacts, Version
+from padbank.layout.facts import ClipFacts, Version
 
 SIZES: dict[str, tuple[int, int, int]] = {
     "small": (30, 4, 8),

@@ -23,66 +23,23 @@ How wants are read
   and the hits spread evenly over the moments. So a copy of an any-time clip in
   another bank saves the switch there.
 
-Functions: ``build_problem``. Classes: ``Version``, ``ClipFacts``, ``Demand``,
-``Prices``, ``Problem``.
+Functions: ``build_problem``. Classes: ``Demand``, ``Prices``, ``Problem``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from padbank.domain import Control, Device, Layout, Pad, PlayMode, Rig, Show
+from padbank.domain import Control, Device, Layout, Pad, Rig, Show
 from padbank.errors import InputError
 from padbank.layout import homes, mishit, reach, voices
+from padbank.layout.facts import ClipFacts, Version, usable_versions
 
 CONTROL_HITS = 1.0
 """expected hits of a control hit in each of its banks (no figure in the rig; a convention)"""
 LOUD_STEP_LU = 6.0
 """a clip this much above (below) the show's target as played is loud (quiet)"""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Version:
-    """One way to store a clip: its size on the device and what it loses.
-
-    ``loss_db``: 0 for the clip as it is; for fewer channels or a lower rate
-    the energy that is lost, in dB (how it is judged is the caller's).
-    """
-
-    channels: int
-    sample_rate_hz: int
-    n_bytes: int
-    loss_db: float = 0.0
-    frames: int = 0
-    """length; when it is given, bytes are reckoned anew for each device's word length"""
-
-    def on(self, device: Device) -> Version:
-        """This version as a device stores it."""
-        if not self.frames:
-            return self
-        return replace(self, n_bytes=self.frames * self.channels * device.bits // 8)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClipFacts:
-    """What the planner needs to know of a clip.
-
-    ``duration_s`` is its longest sounding time. ``loudness_lufs`` is as it
-    will be played (None: unknown). ``uses`` is how often it was hit before.
-    The tags ``quiet`` and ``loud`` decide its class for mis-hits; without
-    them its loudness does.
-    """
-
-    name: str
-    duration_s: float
-    tags: tuple[str, ...] = ()
-    versions: tuple[Version, ...] = ()
-    play_mode: PlayMode = "one-shot"
-    mute_group: str | None = None
-    loudness_lufs: float | None = None
-    cleared: bool = True
-    uses: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,56 +193,6 @@ class Problem:
 def _facts(clips: Mapping[str, ClipFacts] | Iterable[ClipFacts]) -> dict[str, ClipFacts]:
     items = clips.values() if isinstance(clips, Mapping) else clips
     return {c.name: c for c in sorted(items, key=lambda c: c.name)}
-
-
-def _beats(a: Version, b: Version, voices_per_stereo: int) -> bool:
-    """True when ``a`` is never worse than ``b`` (and comes first when they are alike)."""
-    va = voices.voices_each(a.channels, voices_per_stereo)
-    vb = voices.voices_each(b.channels, voices_per_stereo)
-    return a.n_bytes <= b.n_bytes and a.loss_db <= b.loss_db and va <= vb
-
-
-def usable_versions(
-    clip: ClipFacts, device: Device, rehit_s: float
-) -> tuple[tuple[Version, ...], str]:
-    """Versions of a clip that a device takes, and the reason when there is none."""
-    if device.max_clip_s is not None and clip.duration_s > device.max_clip_s + 1e-9:
-        return (), (
-            f"is {clip.duration_s:.1f} s long and device {device.name} takes "
-            f"{device.max_clip_s:g} s at most"
-        )
-    rates = {rate: i for i, rate in enumerate(device.sample_rates_hz)}
-    fit = [v.on(device) for v in clip.versions if v.sample_rate_hz in rates and v.channels <= device.max_channels]
-    if not fit:
-        return (), f"has no version in a format that device {device.name} takes"
-    if device.max_clip_bytes is not None:
-        small = [v for v in fit if v.n_bytes <= device.max_clip_bytes]
-        if not small:
-            least = min(v.n_bytes for v in fit)
-            return (), (
-                f"needs {least} bytes at least and device {device.name} takes "
-                f"{device.max_clip_bytes} a clip"
-            )
-        fit = small
-    n = voices.instances(
-        clip.duration_s, clip.play_mode, device.same_pad_again, rehit_s, device.release_s
-    )
-    quiet_enough = [
-        v for v in fit if n * voices.voices_each(v.channels, device.voices_per_stereo) <= device.voices
-    ]
-    if not quiet_enough:
-        return (), (
-            f"can need {n} voices by itself when hit every {rehit_s:g} s and device "
-            f"{device.name} has {device.voices}"
-        )
-    order = sorted(
-        quiet_enough, key=lambda v: (v.loss_db, v.n_bytes, rates[v.sample_rate_hz], v.channels)
-    )
-    kept: list[Version] = []
-    for v in order:
-        if not any(_beats(k, v, device.voices_per_stereo) for k in kept):
-            kept.append(v)
-    return tuple(kept), ""
 
 
 def _demands(

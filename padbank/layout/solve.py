@@ -15,11 +15,12 @@ from padbank.layout.anneal import anneal_pads
 from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import LeftOut
+from padbank.layout.facts import ClipFacts
 from padbank.layout.first import first_layout
 from padbank.layout.held import copy_held, extract
 from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
 from padbank.layout.model import Model, Scope, build_model
-from padbank.layout.problem import ClipFacts, Problem, build_problem
+from padbank.layout.problem import Problem, build_problem
 from padbank.layout.program import run_program
 from padbank.layout.reason import smallest_reason
 from padbank.layout.seats import arrange, home_hits
@@ -110,8 +111,8 @@ SOME = 1e-6
 """parts of a relaxation below this are none, above one less this are all"""
 WARM_S = 0.05
 """temperature that an arrangement already good begins from again"""
-LONG_STEPS_A_PAD = 1000
-"""tries for each pad when who sits in which bank is settled"""
+LONG_STEPS_A_CLIP = 1000
+"""tries for each clip when who sits in which bank is settled and no exact finish follows"""
 
 
 def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
@@ -138,11 +139,17 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
         pool = whole = build_model(problem, replace(scope, voices=True))
     columns = pool.program.columns
     small, tiny = columns <= EXACT_COLUMNS, columns <= TINY_COLUMNS
-    if not tiny and columns <= FULL_COLUMNS:
-        whole = build_model(problem, replace(scope, voices=True, new_pads=True))
-    share = 0.1 if tiny else 0.25 if small else 0.97
-    guide = None if tiny else pool
-    _side_by_side(best, clock, whole, share, ((2, False), (3, False)), guide=guide, sweep=True)
+    few = ((2, False), (3, False))
+    if columns > FULL_COLUMNS:  # a run of the whole beside it would take twice the memory
+        _follow(best, pool, clock, 1.0)
+        _groups_until(best, clock, 1.0, few, most=1000)
+    else:
+        if not tiny:
+            whole = build_model(problem, replace(scope, voices=True, new_pads=True))
+        share = 0.97
+        if small:  # the exact model needs the rest
+            share = 0.1 if tiny or (clock.seconds or 0.0) > 30.0 else 0.25
+        _side_by_side(best, clock, whole, share, few, guide=pool)
     if small and not _done(best, clock):
         progress(2, 5, "exact model, and groups of banks")
         exact = build_model(problem, Scope(banks=everything))
@@ -161,7 +168,7 @@ def _polish(best: Best, clock: Clock, *, anew: bool = False) -> bool:
     held = copy_held(best.held)
     hits = home_hits(best.problem)
     if anew:
-        anneal_pads(best.problem, held, hits, steps_a_pad=LONG_STEPS_A_PAD, over=clock.over)
+        anneal_pads(best.problem, held, hits, steps_a_clip=LONG_STEPS_A_CLIP, over=clock.over)
     else:
         anneal_pads(best.problem, held, hits, hot_s=WARM_S, over=clock.over)
     return best.offer(held)
@@ -241,17 +248,27 @@ def _start(best: Best, model: Model) -> dict[int, float] | None:
     return model.start(best.held, serve(best.problem, best.held))
 
 
+def _follow(best: Best, guide: Model, clock: Clock, part: float) -> None:
+    """A layout from a relaxation, each of its banks solved again, and the pads of all together."""
+    if guide.program.columns > TINY_COLUMNS:
+        _guided(best, guide, clock)
+    sweep_each(best, clock, part, risk=False)
+    _polish(best, clock, anew=guide.program.columns > EXACT_COLUMNS)
+
+
 def _side_by_side(
     best: Best,
     clock: Clock,
     model: Model,
     part: float,
     plan: tuple[tuple[int, bool], ...],
-    sweep: bool = False,
     guide: Model | None = None,
     exact: bool = False,
 ) -> None:
-    """A whole model in a thread for its bound and solutions, groups of banks meanwhile."""
+    """A whole model in a thread for its bound and solutions, groups of banks meanwhile.
+
+    ``guide``: the relaxation to follow first. ``exact``: to the end.
+    """
     limited = clock.seconds is not None
     side = SideRun(
         model,
@@ -264,10 +281,7 @@ def _side_by_side(
     side.begin()
     try:
         if guide is not None:
-            _guided(best, guide, clock)
-        if sweep:
-            sweep_each(best, clock, part, risk=False)
-            _polish(best, clock, anew=True)
+            _follow(best, guide, clock, part)
         _groups_until(best, clock, part, plan, most=1000 if limited else len(plan), side=side)
     finally:
         side.end(wait=not limited or not (clock.over(part) or side.ready))

@@ -20,7 +20,8 @@ from padbank.files import showfile
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
 from padbank.layout.explain import Why, why
-from padbank.layout.problem import ClipFacts, Problem, build_problem
+from padbank.layout.facts import ClipFacts
+from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.pad_limits import Meter, bank_meters, pad_classes, versions_for

@@ -18,7 +18,7 @@ from padbank.domain import Clip, Measurement, Rig
 from padbank.dsp.measure import METHOD, Meter
 from padbank.dsp.render import choose_channels
 from padbank.dsp.versions import mono_loss_db, rate_loss_db
-from padbank.layout.problem import ClipFacts, Version
+from padbank.layout.facts import ClipFacts, Version
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
 from padbank.units import seconds_to_frames

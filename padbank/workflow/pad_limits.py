@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 from padbank.domain import Rig
 from padbank.layout.cost import Held
+from padbank.layout.facts import ClipFacts, Version, usable_versions
 from padbank.layout.limits import bank_tail, bank_voices
-from padbank.layout.problem import ClipFacts, Problem, Version, usable_versions
+from padbank.layout.problem import Problem
 from padbank.units import format_bytes
 
 

@@ -15,7 +15,7 @@ from padbank.domain import Finding, Layout, Place, Rig, Show
 from padbank.errors import InputError
 from padbank.layout.cost import Term
 from padbank.layout.evaluate import Evaluation, LeftOut, evaluate
-from padbank.layout.problem import ClipFacts
+from padbank.layout.facts import ClipFacts
 from padbank.layout.rigcheck import check_rig
 from padbank.layout.showcheck import check_show
 from padbank.layout.solve import PlanResult, solve

@@ -7,7 +7,7 @@ from importlib.resources import files
 from padbank.demo.scenario import CLIPS, clip_sound
 from padbank.files.rigfile import rig_from_toml
 from padbank.files.showfile import show_from_toml
-from padbank.layout.problem import ClipFacts, Version
+from padbank.layout.facts import ClipFacts, Version
 from padbank.layout.solve import solve
 
 UNUSABLE = ("nothing-at-all", "card-pulled", "winch-damaged", "ship-bell-again")

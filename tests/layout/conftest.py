@@ -21,8 +21,9 @@ from padbank.domain import (
     Weights,
 )
 from padbank.layout.evaluate import evaluate_problem
+from padbank.layout.facts import ClipFacts, Version
 from padbank.layout.held import copy_held, empty_held, put, to_layout
-from padbank.layout.problem import ClipFacts, Version, build_problem
+from padbank.layout.problem import build_problem
 
 
 @dataclass

@@ -10,10 +10,11 @@ import pytest
 from padbank.domain import Device, Home, Pad, Rig, Segment, Show, Want
 from padbank.layout.anneal import anneal_pads
 from padbank.layout.evaluate import evaluate_problem
+from padbank.layout.facts import ClipFacts, Version
 from padbank.layout.first import first_layout
 from padbank.layout.held import copy_held, empty_held, put, to_layout
 from padbank.layout.packs import random_pack
-from padbank.layout.problem import ClipFacts, Version, build_problem
+from padbank.layout.problem import build_problem
 from padbank.layout.seats import home_hits
 
 
@@ -75,7 +76,7 @@ def test_what_it_saves_is_what_the_evaluator_says(seed):
     problem = build_problem(pack.rig, replace(pack.show, segments=segments), pack.clips)
     held = first_layout(problem)
     before, old = _cost(problem, held), copy_held(held)
-    saved_s = anneal_pads(problem, held, home_hits(problem), steps_a_pad=60)
+    saved_s = anneal_pads(problem, held, home_hits(problem), steps_a_clip=60)
     after = evaluate_problem(problem, to_layout(problem, held))
     assert saved_s > 0
     # a wish that is placed and not served for its price costs nothing more where it sits
@@ -105,5 +106,5 @@ def test_a_version_that_the_planner_would_not_choose_is_kept():
     judged = evaluate_problem(problem, to_layout(problem, held))
     quality = next(t for t in judged.terms if t.name == "quality")
     assert quality.amount >= 40.0
-    anneal_pads(problem, held, home_hits(problem), steps_a_pad=10)
+    anneal_pads(problem, held, home_hits(problem), steps_a_clip=10)
     assert all(held.at[b][q] == (clip, 1, 22050) for b, q in held.where[clip])

@@ -13,9 +13,10 @@ from padbank.layout.cost import read_layout
 from padbank.layout.diff import diff_layouts
 from padbank.layout.evaluate import evaluate, evaluate_problem
 from padbank.layout.explain import why
+from padbank.layout.facts import ClipFacts, Version
 from padbank.layout.limits import memory_used
 from padbank.layout.plain import compare_plain
-from padbank.layout.problem import ClipFacts, Version, build_problem
+from padbank.layout.problem import build_problem
 from padbank.layout.reach import difficulty_bits, movement_time
 from padbank.layout.reason import smallest_reason
 from padbank.layout.solve import solve

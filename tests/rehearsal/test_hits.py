@@ -6,7 +6,7 @@ import pytest
 
 from padbank.domain import Control, Device, Layout, Pad, Place, Rig, Segment, Show, Want
 from padbank.errors import InputError
-from padbank.layout.problem import ClipFacts
+from padbank.layout.facts import ClipFacts
 from padbank.midi import NoteMap, TakeEvent, read_take, write_take
 from padbank.rehearsal.hits import count_hits, events_of_take, expected_events, pad_sounds
 from padbank.rehearsal.voices import Limits, perform

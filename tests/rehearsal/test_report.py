@@ -8,7 +8,7 @@ import pytest
 
 from padbank.domain import Control, ControlPlace, Device, Layout, Pad, Place, Rig
 from padbank.errors import InputError
-from padbank.layout.problem import ClipFacts
+from padbank.layout.facts import ClipFacts
 from padbank.rehearsal.report import rehearse, report_lines
 from padbank.rehearsal.voices import Event
 
