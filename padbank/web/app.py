@@ -79,7 +79,8 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        watcher = asyncio.create_task(_watch(desk))
+        before = await _look(desk)  # before any page: what changes while warming up is told too
+        watcher = asyncio.create_task(_watch(desk, before))
         yield
         watcher.cancel()
         desk.close()
@@ -141,22 +142,27 @@ def _warm_up(desk: Desk) -> None:
         importlib.import_module(f"padbank.web.{module}")
 
 
-async def _watch(desk: Desk) -> None:
+async def _watch(desk: Desk, before: tuple[object, ...] | None) -> None:
     """Warm up, then tell open pages when anybody, a command beside them included, changed the catalogue or a show."""
-    before: tuple[object, ...] | None = None
     try:
         await asyncio.to_thread(_warm_up, desk)
     except Exception:
         log.exception("the list of clips could not be made ready")
     while True:
         await asyncio.sleep(1.0)
-        try:
-            now = await asyncio.to_thread(_fingerprint, desk)
-        except (PadbankError, OSError):
+        now = await _look(desk)
+        if now is None:
             continue
         if before is not None and now != before:
             desk.hub.tell({"kind": "changed"})
         before = now
+
+
+async def _look(desk: Desk) -> tuple[object, ...] | None:
+    try:
+        return await asyncio.to_thread(_fingerprint, desk)
+    except (PadbankError, OSError):
+        return None
 
 
 def _fingerprint(desk: Desk) -> tuple[object, ...]:

@@ -63,14 +63,19 @@ function recall(key) {
   }
 }
 
+function tellChanged() {
+  if (desk.play) desk.play.version += 1;
+  for (const listener of [...listeners]) listener();
+}
+
 const socket = openSocket('/ws/desk', (message) => {
-  if (message.kind === 'changed') {
-    if (desk.play) desk.play.version += 1;
-    for (const listener of [...listeners]) listener(message);
-  }
+  const link = document.getElementById('link');
+  if (message.kind === 'changed') tellChanged();
   else {
-    if (message.kind === 'open') document.getElementById('link').hidden = true;
-    else if (message.kind === 'closed') document.getElementById('link').hidden = false;
+    if (message.kind === 'open') {
+      if (!link.hidden) tellChanged(); // what changed while the link was lost was not heard
+      link.hidden = true;
+    } else if (message.kind === 'closed') link.hidden = false;
     desk.play?.hear(message);
   }
 });
