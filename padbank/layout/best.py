@@ -17,8 +17,8 @@ from padbank.domain import Layout
 from padbank.layout.cost import Held, read_layout
 from padbank.layout.evaluate import Evaluation, evaluate_problem
 from padbank.layout.held import tidy, to_layout
-from padbank.layout.model import MISSING_S
 from padbank.layout.problem import Problem
+from padbank.layout.scope import MISSING_S
 
 PROVED_S = 1e-4
 """a layout within this many seconds of cost of its bound counts as proved"""

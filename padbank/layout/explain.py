@@ -184,9 +184,13 @@ def why(problem: Problem, layout: Layout, clip: str, most: int = 3) -> Why:
 def _text(problem: Problem, layout: Layout, found: Why) -> str:
     parts = []
     for p in found.placed:
-        reach = f"{p.reach_s:.2f} s of movement" if p.hits else "no hits expected there"
+        played = (
+            f"{p.hits:g} hits expected, {p.reach_s:.2f} s of movement"
+            if p.hits
+            else "none of its hits come while that bank is in hand"
+        )
         line = (
-            f"{found.clip} sits on {p.pad_id} of bank {p.bank}: {p.hits:g} hits expected, {reach}, "
+            f"{found.clip} sits on {p.pad_id} of bank {p.bank}: {played}, "
             f"the number {p.rank_of_pad} pad by nearness"
         )
         pinned = any(
@@ -201,7 +205,8 @@ def _text(problem: Problem, layout: Layout, found: Why) -> str:
             line += "; the hands know it there"
         parts.append(line + ".")
     if found.away_hits > 0:
-        parts.append(f"{found.away_hits:g} of its hits need a bank switch.")
+        hits = "hit needs" if found.away_hits == 1 else "hits need"
+        parts.append(f"{found.away_hits:g} expected {hits} a bank switch.")
     if not found.placed:
         parts.append(f"{found.clip} is left out.")
     if found.others:

@@ -92,7 +92,8 @@ def usable_versions(
     if not quiet_enough:
         return (), (
             f"can need {n} voices by itself when hit every {rehit_s:g} s and device "
-            f"{device.name} has {device.voices}"
+            f"{device.name} has {device.voices} (a shorter trim needs fewer, and so does a device "
+            'with same_pad_again = "self-cut")'
         )
     order = sorted(
         quiet_enough, key=lambda v: (v.loss_db, v.n_bytes, rates[v.sample_rate_hz], v.channels)

@@ -11,8 +11,8 @@ import numpy as np
 from padbank.domain import ControlPlace, Layout, Place
 from padbank.layout.cost import Held, serve
 from padbank.layout.facts import Version
-from padbank.layout.model import Model, Slot
 from padbank.layout.problem import Problem
+from padbank.layout.scope import Model, Slot
 
 Spot = tuple[int, int, int]
 

@@ -15,9 +15,10 @@ from padbank.layout.best import Best, Clock
 from padbank.layout.cost import Held, serve
 from padbank.layout.filler import Filler
 from padbank.layout.held import copy_held, extract
-from padbank.layout.model import Scope, Slot, build_model
+from padbank.layout.model import build_model
 from padbank.layout.problem import Problem
 from padbank.layout.program import run_program
+from padbank.layout.scope import Scope, Slot
 from padbank.layout.seats import arrange, home_hits
 
 

@@ -1,8 +1,7 @@
 """The exact model: a Problem as a mixed-integer program, whole or in part.
 
-One builder serves every stage of ``solve``. ``Scope`` says which banks are
-free (the others keep what they hold), whether mis-hit risk is in, and
-whether clips away from their own banks are pooled.
+One builder serves every stage of ``solve``; ``scope.Scope`` says which part of
+the problem is in.
 
 Pads that cannot be told apart (same device, movement time, limits and risk
 from control hits) are one *slot* with as many places; with risk each pad is
@@ -15,113 +14,20 @@ a version of a clip on a device; a clip serving a demand; a free control hit
 on a pad. Continuous: what a clip serves in a bank where that is not plain,
 risk between two pads, voices, new pads of a clip.
 
-Functions: ``build_model``. Classes: ``Scope``, ``Model``.
+Functions: ``build_model``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
-from padbank.layout import voices
-from padbank.layout.cost import Held, Served
-from padbank.layout.limits import bank_tail, bank_voices
 from padbank.layout.problem import CONTROL_HITS, Problem
-from padbank.layout.program import Program
+from padbank.layout.scope import MISSING_S, Model, Scope, Slot
+from padbank.layout.voicerows import add_voice_rows
 
 _HUGE_MEMORY = 1e4  # memory rows are scaled to this, so that the solver's tolerance is below a byte
 
 
 POOL_VOICES = 0.1
 """a clip that needs more than this part of a device's voices is not pooled"""
-MISSING_S = 1e4
-"""price of a missing must in an elastic model, in seconds"""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scope:
-    """Which part of the problem a model holds.
-
-    banks : free banks
-    held : the layout whose other banks stay as they are (None: all are free)
-    risk : mis-hit risk between clips is in, every pad by itself
-    pool : clips away from their banks take a place in any bank, not in one
-    voices : voice limits are in
-    new_pads : the price of a clip's second pad is in
-    strangers : clips without a place that no free bank asks for may come in
-    elastic : musts may be missed at ``MISSING_S`` each, for layouts on the way
-    only : the clips and banks, ``(clip, bank)``, that may come together; pinned clips and
-        those kept together may anyway (None: all)
-    """
-
-    banks: tuple[int, ...]
-    held: Held | None = None
-    risk: bool = True
-    pool: bool = False
-    voices: bool = True
-    new_pads: bool = True
-    strangers: bool = True
-    elastic: bool = False
-    only: frozenset[tuple[int, int]] | None = None
-
-
-Slot = tuple[int, ...]
-
-
-@dataclass(slots=True)
-class Model:
-    """A program with the meaning of its variables."""
-
-    problem: Problem
-    scope: Scope
-    program: Program = field(default_factory=Program)
-    x: dict[tuple[int, int, Slot], int] = field(default_factory=dict)
-    pooled: dict[tuple[int, Slot], int] = field(default_factory=dict)
-    version: dict[tuple[int, int, int], int] = field(default_factory=dict)
-    serves: dict[tuple[int, int], int] = field(default_factory=dict)
-    control: dict[tuple[str, int], int] = field(default_factory=dict)
-    fixed_version: dict[tuple[int, int], int] = field(default_factory=dict)
-    slots: dict[int, list[Slot]] = field(default_factory=dict)
-    rooms: dict[int, list[Slot]] = field(default_factory=dict)
-    voice_totals: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
-    new_pad_rows: int = 0
-    """the first of the last rows, those about a clip's second pad"""
-
-    def start(self, held: Held, served: list[Served]) -> dict[int, float]:
-        """Values of the whole variables for a layout, to begin a run from."""
-        values = {
-            column: 0.0
-            for group in (self.x, self.version, self.serves, self.control, self.pooled)
-            for column in group.values()
-        }
-        for bank in self.scope.banks:
-            for pad, (clip, channels, rate) in held.at[bank].items():
-                column = self._column_of(clip, bank, pad)
-                if column is not None:
-                    values[column] = 1.0
-                device = self.problem.device_of[pad]
-                for k, v in enumerate(self.problem.versions[clip][device]):
-                    key = (clip, device, k)
-                    if key in self.version and (v.channels, v.sample_rate_hz) == (channels, rate):
-                        values[self.version[key]] = 1.0
-        for s in served:
-            if (s.demand, s.clip) in self.serves:
-                values[self.serves[(s.demand, s.clip)]] = 1.0
-        for (label, _), pad in held.free_pads.items():
-            if (label, pad) in self.control:
-                values[self.control[(label, pad)]] = 1.0
-        return values
-
-    def _column_of(self, clip: int, bank: int, pad: int) -> int | None:
-        single = self.x.get((clip, bank, (pad,)))
-        if single is not None:
-            return single
-        for slot in self.slots[bank] + self.rooms[bank]:
-            if pad in slot and (clip, bank, slot) in self.x:
-                return self.x[(clip, bank, slot)]
-        for (c, room), column in self.pooled.items():
-            if c == clip and self.problem.device_of[room[0]] == self.problem.device_of[pad]:
-                return column
-        return None
 
 
 class _Builder:
@@ -514,121 +420,6 @@ class _Builder:
             if len(fit) < len(columns):
                 self.lp.row(own + fit, [1.0] * len(own) + [-1.0] * len(fit), high=0.0)
 
-    # -------------------------------------------------------------- voices
-
-    def _voice_rows(self) -> None:
-        for d, device in enumerate(self.p.devices):
-            need: dict[int, list[tuple[int, str | None, int, int, bool]]] = {}
-            for (clip, bank), entries in self.by_bank.items():
-                columns = [c for s, c in entries if self.p.device_of[s[0]] == d]
-                if columns:
-                    n, t = self.p.instances(clip, d), self.p.tails(clip, d)
-                    for column in columns:
-                        need.setdefault(bank, []).append(
-                            (clip, self.p.clips[clip].mute_group, n, t, False)
-                        )
-                        self._voice_columns.setdefault((bank, clip, d), []).append(column)
-            worst = self._worst_case(d)
-            if worst <= device.voices:
-                continue
-            self._voices_of_device(d, device.voices, sorted(need))
-
-    def _worst_case(self, d: int) -> int:
-        """A voice count that no bank can pass, to leave out rows that never bind."""
-        p = self.p
-        pads = sum(1 for q in range(len(p.pads)) if p.device_of[q] == d)
-        per_stereo = p.devices[d].voices_per_stereo
-        most, tails = [], []
-        for clip in set(self.clips) | set(self.outside):
-            options = p.versions[clip][d]
-            if options:
-                k = max(voices.voices_each(v.channels, per_stereo) for v in options)
-                most.append(k * p.instances(clip, d))
-                tails.append(k * p.tails(clip, d))
-        most.sort(reverse=True)
-        tails.sort(reverse=True)
-        return sum(most[:pads]) + sum(tails[:pads])
-
-    def _voices_of_device(self, d: int, limit: int, banks: list[int]) -> None:
-        p, lp = self.p, self.lp
-        fixed_need, fixed_tail = self._fixed_voices(d)
-        totals: dict[int, tuple[int, int]] = {}
-        any_tail = any(fixed_tail.values())
-        for bank in banks:
-            need_row: list[tuple[int, float]] = []
-            tail_row: list[tuple[int, float]] = []
-            groups: dict[str, tuple[int, int]] = {}
-            for (b, clip, device), columns in self._voice_columns.items():
-                if b != bank or device != d:
-                    continue
-                fact = p.clips[clip]
-                n, t = p.instances(clip, d), p.tails(clip, d)
-                any_tail = any_tail or t > 0
-                parts = self._voice_parts(clip, d, columns)
-                if fact.mute_group is None:
-                    need_row += [(c, f * n) for c, f in parts]
-                    tail_row += [(c, f * t) for c, f in parts if t]
-                else:
-                    if fact.mute_group not in groups:
-                        groups[fact.mute_group] = (
-                            lp.column(high=float(limit), whole=False),
-                            lp.column(high=float(limit), whole=False),
-                        )
-                    top_n, top_t = groups[fact.mute_group]
-                    lp.row([*(c for c, _ in parts), top_n], [*(f * n for _, f in parts), -1.0], high=0.0)
-                    if t:
-                        lp.row([*(c for c, _ in parts), top_t], [*(f * t for _, f in parts), -1.0], high=0.0)
-            need_row += [(n_column, 1.0) for n_column, _ in groups.values()]
-            tail_row += [(t_column, 1.0) for _, t_column in groups.values()]
-            total = lp.column(high=float(limit), whole=False)
-            tail = lp.column(high=float(limit), whole=False)
-            lp.row([*(c for c, _ in need_row), total], [*(f for _, f in need_row), -1.0], high=0.0)
-            if tail_row:
-                lp.row([*(c for c, _ in tail_row), tail], [*(f for _, f in tail_row), -1.0], high=0.0)
-            totals[bank] = (total, tail)
-            self.m.voice_totals[(bank, d)] = (total, tail)
-        if not any_tail:
-            return
-        for b, (total, tail) in totals.items():
-            for a, (_, other) in totals.items():
-                if a != b:
-                    lp.row((total, other), 1.0, high=float(limit))
-            worst = max((t for a, t in fixed_tail.items() if a != b), default=0)
-            lp.high[total] = min(lp.high[total], float(limit - worst))
-            most = max((n for a, n in fixed_need.items() if a != b), default=0)
-            lp.high[tail] = min(lp.high[tail], float(limit - most))
-
-    def _voice_parts(self, clip: int, d: int, columns: list[int]) -> list[tuple[int, float]]:
-        """Voices of one instance as a linear form: presence, and more where it is stereo."""
-        p, lp = self.p, self.lp
-        per_stereo = p.devices[d].voices_per_stereo
-        options = p.versions[clip][d]
-        each = [voices.voices_each(v.channels, per_stereo) for v in options]
-        if (clip, d) in self.m.fixed_version:
-            k = self.m.fixed_version[(clip, d)]
-            factor = float(each[k]) if k >= 0 else float(max(each, default=per_stereo))
-            return [(c, factor) for c in columns]
-        low = min(each)
-        parts = [(c, float(low)) for c in columns]
-        if max(each) > low:
-            rich = [self.m.version[(clip, d, k)] for k, e in enumerate(each) if e > low]
-            both = lp.column(whole=False)
-            lp.row(
-                [*columns, *rich, both], [1.0] * (len(columns) + len(rich)) + [-1.0], high=1.0
-            )
-            parts.append((both, float(max(each) - low)))
-        return parts
-
-    def _fixed_voices(self, d: int) -> tuple[dict[int, int], dict[int, int]]:
-        held = self.scope.held
-        if held is None:
-            return {}, {}
-        others = [b for b in range(self.p.banks) if b not in self.free]
-        return (
-            {b: bank_voices(self.p, held, b, d) for b in others},
-            {b: bank_tail(self.p, held, b, d) for b in others},
-        )
-
     # -------------------------------------------------------------- rules, risk, new pads
 
     def _columns_in(self, clip: int, bank: int) -> list[int]:
@@ -731,7 +522,6 @@ class _Builder:
 
     def build(self) -> Model:
         self._choices: dict[tuple[int, int, int], list[int]] = {}
-        self._voice_columns: dict[tuple[int, int, int], list[int]] = {}
         self._make_slots()
         self._serve_columns()
         self._place_columns()
@@ -739,7 +529,7 @@ class _Builder:
         self._capacity()
         self._version_rows()
         if self.scope.voices:
-            self._voice_rows()
+            add_voice_rows(self.p, self.m, self.by_bank, set(self.clips) | set(self.outside))
         self._rule_rows()
         if self.scope.risk:
             self._risk_rows()

@@ -15,9 +15,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from padbank.layout.model import Model, Scope, build_model
+from padbank.layout.model import build_model
 from padbank.layout.problem import Demand, Problem
 from padbank.layout.program import Outcome, run_program
+from padbank.layout.scope import Model, Scope
 from padbank.units import format_bytes
 
 _PLENTY = 10**15
@@ -193,7 +194,8 @@ def smallest_reason(problem: Problem, seconds: float = 20.0) -> Reason | None:
             give_up=names,
             text=(
                 f"segment {first.segment} must have {first.label}, but "
-                f"{first.absent or 'no clip can serve it'}{more}: make it a wish, or add or clear clips"
+                f"{first.absent or 'no clip can serve it'}{more}: make it a wish"
+                + ("" if first.by_clip and first.label in problem.why_not else ", or add or clear clips")
             ),
         )
     tester = _Tester(problem, seconds)

@@ -15,8 +15,8 @@ import threading
 import numpy as np
 
 from padbank.layout.best import Clock
-from padbank.layout.model import Model
 from padbank.layout.program import run_program
+from padbank.layout.scope import Model
 
 LEAVE_S = 0.3
 """how long a stopped run is waited for: between two nodes of a large show it can take seconds"""

@@ -19,10 +19,11 @@ from padbank.layout.facts import ClipFacts
 from padbank.layout.first import first_layout
 from padbank.layout.held import copy_held, extract
 from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
-from padbank.layout.model import Model, Scope, build_model
+from padbank.layout.model import build_model
 from padbank.layout.problem import Problem, build_problem
 from padbank.layout.program import run_program
 from padbank.layout.reason import smallest_reason
+from padbank.layout.scope import Model, Scope
 from padbank.layout.seats import arrange, home_hits
 from padbank.layout.side import SIDE_NODES, SideRun
 from padbank.progress import Progress, silent
@@ -142,11 +143,11 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
     few = ((2, False), (3, False))
     if columns > FULL_COLUMNS:  # a run of the whole beside it would take twice the memory
         _follow(best, pool, clock, 1.0)
-        _groups_until(best, clock, 1.0, few, most=1000)
+        _groups_until(best, clock, 0.9, few, most=1000)
     else:
         if not tiny:
             whole = build_model(problem, replace(scope, voices=True, new_pads=True))
-        share = 0.97
+        share = 0.9
         if small:  # the exact model needs the rest
             share = 0.1 if tiny or (clock.seconds or 0.0) > 30.0 else 0.25
         _side_by_side(best, clock, whole, share, few, guide=pool)
@@ -157,6 +158,7 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
         _side_by_side(best, clock, exact, 1.0, plan, exact=True)
     elif not _done(best, clock):
         progress(3, 5, "groups of banks")
+        _polish(best, clock, anew=True)
         _groups_until(best, clock, 1.0, ((2, True), (3, False)), most=2)
     progress(5, 5, "done")
 

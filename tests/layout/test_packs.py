@@ -14,11 +14,12 @@ from padbank.layout.best import Best, Clock
 from padbank.layout.cost import read_layout, risky_neighbours, serve
 from padbank.layout.evaluate import evaluate, evaluate_problem
 from padbank.layout.held import extract, tidy, to_layout
-from padbank.layout.model import Scope, build_model
+from padbank.layout.model import build_model
 from padbank.layout.packs import random_pack, request_pack, sized_pack
 from padbank.layout.plain import compare_plain
 from padbank.layout.problem import build_problem
 from padbank.layout.program import run_program
+from padbank.layout.scope import Scope
 from padbank.layout.solve import run_stages, solve
 
 
