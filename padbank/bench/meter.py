@@ -12,10 +12,13 @@ and tones with room (``music``), the same driven hard into a soft limit
 and steady tones and a square wave, whose crests are all alike: nothing can be
 ruled out there, the worst for the search.
 
-On a shared machine the same code's ratio moves from process to process (the
-integrated one from 1.9 to 2.7 in ten on Linux; why is not known for certain).
-So each stands twice: of the medians, which is the figure to quote, and of each
-meter's best round, which tells how far the medians were disturbed.
+Our figures move with what else runs on the same physical core: matrix products
+live on the processor's arithmetic units, which a neighbour shares, while a
+recursion waits for its own last result and hardly notices. On a rented machine
+the ratio of the integrated figure went to and fro between 2.3 and 3.4 within
+one process, in step with the rate of a plain product of two matrices timed
+beside it. So each ratio stands twice: of the medians, which is the figure to
+quote, and of each meter's best round, which tells how far they were disturbed.
 
 Functions: ``run``, ``bench_meter``, ``case_table``.
 """
@@ -39,7 +42,7 @@ from threadpoolctl import threadpool_limits
 
 from padbank.bench import peers
 from padbank.bench.cases import Case, all_cases
-from padbank.dsp.loudness import LoudnessMeter
+from padbank.dsp.loudness import IntegratedMeter
 from padbank.dsp.measure import METHOD, Meter, measure
 from padbank.dsp.peak import TruePeakMeter
 from padbank.files.decode import open_sound
@@ -112,7 +115,7 @@ def _blocks(sound: Singles, frames: int = BLOCK_FRAMES) -> Iterator[Singles]:
 # ---------------------------------------------------------------- timing
 
 
-def _fed(meter: LoudnessMeter | Meter | TruePeakMeter, sound: Singles) -> None:
+def _fed(meter: IntegratedMeter | Meter | TruePeakMeter, sound: Singles) -> None:
     for block in _blocks(sound):
         meter.feed(block)
     meter.result()
@@ -175,7 +178,7 @@ def _speed(say: Say, seconds: float, rounds: int) -> None:
 def _speed_of(sound: Singles, raw: Path, kind: str, rounds: int) -> list[str]:
     lib, ffmpeg, pyln = (peers.missing(name) for name in ("libebur128", "ffmpeg", "pyloudnorm"))
     channels = sound.shape[1]
-    integrated = [("padbank", _timed(lambda: _fed(LoudnessMeter(RATE_HZ, channels), sound)))]
+    integrated = [("padbank", _timed(lambda: _fed(IntegratedMeter(RATE_HZ, channels), sound)))]
     everything = [("padbank", _timed(lambda: _fed(Meter(RATE_HZ, channels), sound)))]
     peak = [("padbank", _timed(lambda: _fed(TruePeakMeter(RATE_HZ, channels), sound)))]
     if lib is None:

@@ -9,7 +9,7 @@ Conventions: a *block* is what a caller feeds, ``(frames, channels)`` or
 ``(channels, history + frames)``, where ``history`` repeats the frames before.
 
 Functions and classes: ``check_format``, ``as_block``, ``block_range``,
-``is_silent``, ``Chunker``.
+``is_silent``, ``Chunker``, ``RowChunker``.
 """
 
 from __future__ import annotations
@@ -28,6 +28,10 @@ HIGHEST_RATE_HZ = 192_000
 MOST_CHANNELS = 6
 LARGEST_SAMPLE = 1e9
 """Nothing that loud (+180 dBFS) is sound: damaged files decode to such values."""
+DAMAGED = (
+    "the sound holds samples that are no numbers or beyond +180 dBFS: "
+    "it is damaged, decode or export it again"
+)
 SMALLEST_SAMPLE = 1e-15
 """-300 dBFS. A block that never exceeds it counts as digital silence, so that
 denormal numbers, on which processors slow down, stay out of the filters."""
@@ -69,10 +73,7 @@ def block_range(block: NDArray[np.floating]) -> float:
         return 0.0
     peak = max(float(block.max()), -float(block.min()))  # NaN passes through max
     if not peak <= LARGEST_SAMPLE:
-        raise InputError(
-            "the sound holds samples that are no numbers or beyond +180 dBFS: "
-            "it is damaged, decode or export it again"
-        )
+        raise InputError(DAMAGED)
     return peak
 
 
@@ -134,3 +135,63 @@ class Chunker:
         end = self.history + self.filled
         chunk[:, :end] = self.buffer[:, :end]
         return chunk
+
+
+class RowChunker:
+    """Gathers blocks as ``Chunker`` does, but into rows of ``width`` frames with ``room`` behind each.
+
+    ``rows`` is ``(channels * frames // width, width + room)``, channel after
+    channel; what is in the room is the user's.
+    """
+
+    def __init__(self, channels: int, frames: int, width: int, room: int) -> None:
+        self.frames = frames
+        self.filled = 0
+        self._channels, self._width, self._room = channels, width, room
+        self.rows: Singles = np.zeros((channels * frames // width, width + room), dtype=np.float32)
+        self._by_channel = self.rows.reshape(channels, -1, width + room)
+
+    def add(self, block: NDArray[np.floating], silent: bool, use: Callable[[Singles], None]) -> None:
+        """Append a block; ``use`` is called with the rows of each chunk that becomes full."""
+        done = 0
+        while done < len(block):
+            take = min(len(block) - done, self.frames - self.filled)
+            self._put(block[done : done + take], silent)
+            self.filled += take
+            done += take
+            if self.filled == self.frames:
+                use(self.rows)
+                self.filled = 0
+
+    def _put(self, block: NDArray[np.floating], silent: bool) -> None:
+        """Into a row begun, whole rows, and the front of a row."""
+        width, at = self._width, self.filled
+        done = 0
+        while done < len(block):
+            row, column = divmod(at + done, width)
+            whole = 0 if column else (len(block) - done) // width
+            if whole:
+                target = self._by_channel[:, row : row + whole, :width]
+                part = block[done : done + whole * width].reshape(whole, width, -1).transpose(2, 0, 1)
+                done += whole * width
+            else:
+                count = min(width - column, len(block) - done)
+                target = self._by_channel[:, row, column : column + count]
+                part = block[done : done + count].T
+                done += count
+            target[:] = 0.0 if silent else part
+
+    def rest(self, silence: int, unit: int) -> Singles:
+        """Rows of the unfinished chunk with silence behind it; nothing changes.
+
+        A multiple of ``unit`` frames that holds what is filled and at least
+        ``silence`` more.
+        """
+        frames = -(-(self.filled + silence) // unit) * unit
+        width = self._width
+        rows = np.zeros((self._channels, frames // width, width + self._room), dtype=np.float32)
+        whole, left_over = divmod(self.filled, width)
+        rows[:, :whole] = self._by_channel[:, :whole]
+        if left_over:
+            rows[:, whole, :left_over] = self._by_channel[:, whole, :left_over]
+        return rows.reshape(-1, width + self._room)

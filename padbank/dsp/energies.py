@@ -10,9 +10,11 @@ and odd ones) slots end at the nearest frame and may differ by one frame;
 sums divide by the frames they really hold.
 
 The filter runs as matrix products over blocks (see ``kfilter``), which numpy
-hands to BLAS. That is faster than a compiled loop over samples, where each
-has to wait for the one before, and state that has died away is set to 0, so
-that silence after sound costs no more than sound.
+hands to BLAS: each row of the large one holds a block's sound and, behind it,
+the filter's state where the block begins, so that a single product yields the
+filtered sound. That is faster than a compiled loop over samples, where each has
+to wait for the one before, and state that has died away is set to 0, so that
+silence after sound costs no more than sound.
 
 Classes: ``SlotGrid``, ``SlotEnergies``. Constants: ``CHANNEL_WEIGHTS``.
 """
@@ -46,15 +48,18 @@ L R C Ls Rs; L R C LFE Ls Rs (the standard leaves the LFE channel out)."""
 HOPS_PER_S = 10
 """Gating blocks overlap by 75 % of 400 ms (BS.1770-5 Annex 1): one every 100 ms."""
 _SLOTS_PER_HOP = range(25, 51)
-_BLOCKS = range(40, 65)
-_BLOCKS_TOO = range(24, 97)
-_ODD_RATE_BLOCK = 48
-_GROUP = 24
-_INAUDIBLE = 1e-20
-_CHUNK_SAMPLES = 131_072
+BLOCK = 32
+"""Frames of one row of the filter's matrix products. Short blocks cost fewer multiplications
+(one for each frame of the block and each state), long ones fewer states to find."""
+_GROUP = 8
+_SUPERGROUP = 14
+UNIT_FRAMES = BLOCK * _GROUP * _SUPERGROUP
+"""Chunks are a multiple of this, which is one of the peak search's blocks of 32 frames too."""
+CHUNK_SAMPLES = 131_072
 """Large, so that the calls themselves count for little."""
-PEAK_BLOCK = 32
-"""Chunks are whole blocks of the peak search too."""
+_INAUDIBLE = 1e-20
+_STATE = np.dtype((np.void, 4 * STATES))
+_WHOLE_BLOCK = np.dtype((np.void, 4 * BLOCK))
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,20 +69,14 @@ class SlotGrid:
     rate_hz: int
     slots_per_hop: int
     slot_frames: int | None
-    block: int
-    """frames of one row of the filter's matrix products; divides a slot where it can"""
 
     @classmethod
     def of(cls, rate_hz: int) -> SlotGrid:
-        for blocks in (_BLOCKS, _BLOCKS_TOO):
-            for per_hop in _SLOTS_PER_HOP:
-                frames, left_over = divmod(rate_hz, HOPS_PER_S * per_hop)
-                if left_over:
-                    continue
-                fitting = [b for b in blocks if frames % b == 0]
-                if fitting:
-                    return cls(rate_hz, per_hop, frames, min(fitting, key=lambda b: abs(b - 49)))
-        return cls(rate_hz, _SLOTS_PER_HOP[0], None, _ODD_RATE_BLOCK)
+        for per_hop in _SLOTS_PER_HOP:
+            frames, left_over = divmod(rate_hz, HOPS_PER_S * per_hop)
+            if not left_over:
+                return cls(rate_hz, per_hop, frames)
+        return cls(rate_hz, _SLOTS_PER_HOP[0], None)
 
     def start(self, slot: NDArray[np.int64] | int) -> NDArray[np.int64]:
         """First frame of a slot (array in, array out)."""
@@ -96,15 +95,12 @@ class SlotGrid:
             slot -= 1
         return slot
 
-    @property
-    def unit_frames(self) -> int:
-        """Chunks are a multiple of this: whole slots, whole groups of blocks, whole peak blocks."""
-        return math.lcm(self.block * _GROUP, self.slot_frames or 1, PEAK_BLOCK)
-
-    def chunk_frames(self, channels: int) -> int:
-        """Frames of a chunk, sized for the processor's cache."""
-        unit = self.unit_frames
-        return unit * max(1, round(_CHUNK_SAMPLES / channels / unit))
+    def chunk_frames(self, channels: int, samples: int = CHUNK_SAMPLES) -> int:
+        """Frames of a chunk: whole slots where that does not make it much larger."""
+        wanted = samples / channels
+        unit = math.lcm(UNIT_FRAMES, self.slot_frames or 1)
+        unit = unit if unit < 2 * wanted else UNIT_FRAMES
+        return unit * max(1, round(wanted / unit))
 
 
 class SlotEnergies:
@@ -115,31 +111,29 @@ class SlotEnergies:
     the measurement.
     """
 
-    def __init__(self, grid: SlotGrid, channels: int) -> None:
+    def __init__(self, grid: SlotGrid, channels: int, samples: int = CHUNK_SAMPLES) -> None:
         self.grid = grid
         self.weights = np.array(CHANNEL_WEIGHTS[channels])
-        self._heard = np.flatnonzero(self.weights)
-        self._weights_heard = self.weights[self._heard]
-        self._all_heard = len(self._heard) == channels
-        heard = len(self._heard)
-        self.chunk_frames = grid.chunk_frames(channels)
-        self.unit_frames = grid.unit_frames
-        block = grid.block
-        rows = self.chunk_frames // block
-        filt = block_filter(grid.rate_hz, block)
-        self._scan = StateScan(grid.rate_hz, block, heard, _GROUP, rows // _GROUP)
+        self.heard = np.flatnonzero(self.weights)
+        self._weights_heard = self.weights[self.heard]
+        self._all_heard = len(self.heard) == channels
+        heard = len(self.heard)
+        self.chunk_frames = grid.chunk_frames(channels, samples)
+        rows = self.chunk_frames // BLOCK
+        filt = block_filter(grid.rate_hz, BLOCK)
+        self._scan = StateScan(
+            grid.rate_hz, BLOCK, heard, _GROUP, _SUPERGROUP, self.chunk_frames // UNIT_FRAMES
+        )
         self._to_state = filt.to_state.astype(np.float32)
-        self._direct = filt.direct.astype(np.float32)
-        self._from_state = filt.from_state.astype(np.float32)
-        # work arrays, flat so that a shorter chunk uses the front of them
-        self._additions = np.empty(heard * rows * STATES, dtype=np.float32)
-        self._states = np.empty_like(self._additions)
-        self._weighted = np.empty(heard * self.chunk_frames, dtype=np.float32)
-        self._ringing = np.empty_like(self._weighted)
+        self._to_sound = np.concatenate([filt.direct, filt.from_state]).astype(np.float32)
+        # work arrays; a shorter chunk uses the front of them
+        self._rows = np.empty((heard * rows, BLOCK + STATES), dtype=np.float32)
+        self._additions = np.empty((heard * rows, STATES), dtype=np.float32)
+        self._weighted = np.empty((heard * rows, BLOCK), dtype=np.float32)
 
     def start_state(self) -> Singles:
         """State before the first chunk: silence."""
-        return np.zeros((len(self._heard), STATES), dtype=np.float32)
+        return np.zeros((len(self.heard), STATES), dtype=np.float32)
 
     def run(self, chunk: Singles, state: Singles, first_frame: int) -> tuple[Floats, Singles]:
         """Energies of the slots of a chunk, and the state after it.
@@ -153,33 +147,46 @@ class SlotEnergies:
 
         Returns
         -------
-        energies : weighted sums of squares, one per slot; at odd rates the
-            chunk's first and last slot may be parts that the caller joins
-            (see ``Timeline.add``)
+        energies : weighted sums of squares, one per slot; the chunk's first
+            and last slot may be parts that the caller joins (see
+            ``Timeline.add``)
         state
         """
         if not self._all_heard:
-            chunk = chunk[self._heard]
-        grid, block = self.grid, self.grid.block
+            chunk = chunk[self.heard]
         channels, frames = chunk.shape
-        if not state.any() and not chunk.any():
+        rows = self._rows[: channels * frames // BLOCK]
+        blocks = rows[:, :BLOCK].view(_WHOLE_BLOCK)[:, 0].reshape(channels, -1)
+        for channel, sound in enumerate(chunk):  # one move a block: several times numpy's own pace
+            blocks[channel] = sound.view(_WHOLE_BLOCK)
+        return self.run_rows(rows, state, first_frame)
+
+    def run_rows(self, rows: Singles, state: Singles, first_frame: int) -> tuple[Floats, Singles]:
+        """``run`` for sound that lies in rows already: ``(heard * blocks, BLOCK + STATES)``.
+
+        Channel after channel, a block a row; behind each there is room for the
+        filter's state where it begins, so that one product yields the
+        filtered sound.
+        """
+        grid, channels = self.grid, len(self.heard)
+        frames = len(rows) * BLOCK // channels
+        if not state.any() and not rows[:, :BLOCK].any():
             return np.zeros(len(self._bounds(first_frame, frames))), state
-        rows = frames // block
-        blocks = chunk.reshape(channels, rows, block)
-        small = (channels, rows, STATES)
-        additions = self._additions[: channels * rows * STATES].reshape(small)
-        states = self._states[: channels * rows * STATES].reshape(small)
-        weighted = self._weighted[: channels * frames].reshape(blocks.shape)
-        ringing = self._ringing[: channels * frames].reshape(blocks.shape)
-        np.matmul(blocks, self._to_state, out=additions)
-        state = self._scan.states(additions, state, states)
-        np.matmul(blocks, self._direct, out=weighted)
-        weighted += np.matmul(states, self._from_state, out=ringing)
-        if grid.slot_frames:
-            by_slot = weighted.reshape(channels, -1, grid.slot_frames)
+        additions = np.matmul(rows[:, :BLOCK], self._to_state, out=self._additions[: len(rows)])
+        states, state = self._scan.states(additions.reshape(channels, -1, STATES), state)
+        rows[:, BLOCK:].view(_STATE)[:] = states.reshape(-1, STATES).view(_STATE)
+        weighted = np.matmul(rows, self._to_sound, out=self._weighted[: len(rows)])
+        filtered = weighted.reshape(channels, frames)
+        slot = grid.slot_frames
+        if slot and first_frame % slot == 0:
+            whole = frames // slot * slot
+            by_slot = filtered[:, :whole].reshape(channels, -1, slot)
             energies = np.vecdot(by_slot, by_slot).astype(np.float64)
+            if whole < frames:
+                part = filtered[:, np.newaxis, whole:]
+                energies = np.concatenate([energies, np.vecdot(part, part)], axis=1)
         else:
-            squares = np.square(weighted.reshape(channels, frames), dtype=np.float64)
+            squares = np.square(filtered, dtype=np.float64)
             energies = np.add.reduceat(squares, self._bounds(first_frame, frames), axis=1)
         # channel after channel: the order of a product of matrices is BLAS's own choice
         total: Floats = energies[0] * self._weights_heard[0]
@@ -194,8 +201,6 @@ class SlotEnergies:
     def _bounds(self, first_frame: int, frames: int) -> NDArray[np.int64]:
         """Positions in a chunk where its slots, or parts of slots, begin."""
         grid = self.grid
-        if grid.slot_frames is not None:
-            return np.arange(0, frames, grid.slot_frames)
         first = grid.whole_slots(first_frame)
         last = grid.whole_slots(first_frame + frames - 1)
         starts = grid.start(np.arange(first, last + 1)) - first_frame

@@ -243,73 +243,96 @@ def block_filter(rate_hz: int, block: int) -> BlockFilter:
 class StateScan:
     """Finds the state at the start of every block from what each block adds to it.
 
-    Two levels of matrix products instead of a loop: ``group`` blocks within
-    each group, then up to ``groups`` groups within the chunk. Holds its work
-    arrays, so one scan serves one sound at a time.
+    Three levels of small matrix products instead of a loop: ``group`` blocks,
+    ``supergroup`` groups of them, up to ``most`` such supergroups in a chunk.
+    Holds its work arrays, so one scan serves one sound at a time.
     """
 
-    def __init__(self, rate_hz: int, block: int, channels: int, group: int, groups: int) -> None:
-        self._group, self._channels = group, channels
-        self._matrices = _scan_matrices(rate_hz, block, group, groups)
+    def __init__(
+        self, rate_hz: int, block: int, channels: int, group: int, supergroup: int, most: int
+    ) -> None:
+        self._group, self._supergroup, self._channels = group, supergroup, channels
+        self._matrices = _scan_matrices(rate_hz, block, group, supergroup, most)
         n = STATES
-        # what each group adds, behind the state that the chunk begins with
-        self._starts = np.zeros((channels, groups + 1, n), dtype=np.float32)
-        self._inner = np.empty(channels * groups * group * n, dtype=np.float32)
+        # what each supergroup adds, behind the state that the chunk begins with
+        self._starts = np.zeros((channels, most + 1, n), dtype=np.float32)
+        self._of_groups = np.empty(channels * most * supergroup * n, dtype=np.float32)
+        self._at_groups = np.empty_like(self._of_groups)
+        self._inner = np.empty(channels * most * supergroup * group * n, dtype=np.float32)
         self._outer = np.empty_like(self._inner)
 
-    def states(self, additions: Singles, start: Singles, out: Singles) -> Singles:
-        """Write the states at all block starts to ``out``; return the state at the end.
+    def states(self, additions: Singles, start: Singles) -> tuple[Singles, Singles]:
+        """The states at all block starts, and the one at the end.
 
         Parameters
         ----------
-        additions : (channels, blocks, 4), ``x @ to_state`` of each block; whole groups
+        additions : (channels, blocks, 4), contiguous: ``x @ to_state`` of each
+            block; whole supergroups
         start : (channels, 4), state before the first block
-        out : (channels, blocks, 4)
+
+        Returns
+        -------
+        states : (channels, blocks, 4), contiguous; valid until the next call
+        end : (channels, 4)
         """
-        within, group_end, across, to_blocks = self._matrices
-        channels, group, n = self._channels, self._group, STATES
-        groups = additions.shape[1] // group
-        starts = self._starts[:, : groups + 1]
+        m, n, channels = self._matrices, STATES, self._channels
+        by_group = additions.reshape(-1, self._group * n)
+        of_groups = self._of_groups[: len(by_group) * n].reshape(-1, n)
+        np.matmul(by_group, m.group_end, out=of_groups)
+        by_super = of_groups.reshape(-1, self._supergroup * n)
+        supers = len(by_super) // channels
+        starts = self._starts[:, : supers + 1]
         starts[:, 0] = start
-        grouped = additions.reshape(channels, groups, group * n)
-        np.matmul(grouped, group_end, out=starts[:, 1:])
-        size = (groups + 1) * n
-        at_groups = starts.reshape(channels, size) @ across[:size, :size]
-        inner = self._inner[: additions.size].reshape(channels * groups, group * n)
-        outer = self._outer[: additions.size].reshape(channels, groups, group * n)
-        np.matmul(grouped.reshape(inner.shape), within, out=inner)
-        np.matmul(at_groups.reshape(channels, groups + 1, n)[:, :-1], to_blocks, out=outer)
-        np.add(inner.reshape(out.shape), outer.reshape(out.shape), out=out)
-        return np.asarray(at_groups[:, -n:])
+        starts[:, 1:] = np.matmul(by_super, m.super_end).reshape(channels, supers, n)
+        size = (supers + 1) * n
+        at_supers = starts.reshape(channels, size) @ m.across[:size, :size]
+        first = np.ascontiguousarray(at_supers[:, :-n]).reshape(-1, n)
+        at_groups = self._at_groups[: of_groups.size].reshape(by_super.shape)
+        np.matmul(by_super, m.within_super, out=at_groups)
+        at_groups += first @ m.super_to_groups
+        inner = self._inner[: additions.size].reshape(by_group.shape)
+        outer = self._outer[: additions.size].reshape(by_group.shape)
+        np.matmul(by_group, m.within_group, out=inner)
+        inner += np.matmul(at_groups.reshape(-1, n), m.group_to_blocks, out=outer)
+        return inner.reshape(additions.shape), np.asarray(at_supers[:, -n:])
+
+
+@dataclass(frozen=True, slots=True)
+class _ScanMatrices:
+    group_end: Singles  # additions of a group's blocks -> addition of the group
+    within_group: Singles  # ... -> states at its blocks, from a start of 0
+    group_to_blocks: Singles  # state at a group's start -> share in the states at its blocks
+    super_end: Singles
+    within_super: Singles
+    super_to_groups: Singles
+    across: Singles  # start and additions of supergroups -> states at their starts and the end
+
+
+def _level(step: Floats, count: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """Matrices of ``count`` steps: additions to the end, to each start; start to each; all steps."""
+    n = STATES
+    powers = [np.eye(n)]
+    for _ in range(count):
+        powers.append(powers[-1] @ step)
+    within = np.zeros((count * n, count * n))
+    for i in range(count):
+        for j in range(i + 1, count):
+            within[i * n : (i + 1) * n, j * n : (j + 1) * n] = powers[j - i - 1]
+    end = np.concatenate(powers[count - 1 :: -1])
+    return end, within, np.concatenate(powers[:count], axis=1), powers[count]
 
 
 @lru_cache(maxsize=16)
-def _scan_matrices(
-    rate_hz: int, block: int, group: int, groups: int
-) -> tuple[Singles, Singles, Singles, Singles]:
-    """Additions to states within a group, to its end; group ends to group starts; start to blocks."""
+def _scan_matrices(rate_hz: int, block: int, group: int, supergroup: int, most: int) -> _ScanMatrices:
     n = STATES
-    step = block_filter(rate_hz, block).step
+    group_end, within_group, group_to_blocks, over_group = _level(block_filter(rate_hz, block).step, group)
+    super_end, within_super, super_to_groups, over_super = _level(over_group, supergroup)
     powers = [np.eye(n)]
-    for _ in range(group):
-        powers.append(powers[-1] @ step)
-    within = np.zeros((group * n, group * n))
-    for i in range(group):
-        for j in range(i + 1, group):
-            within[i * n : (i + 1) * n, j * n : (j + 1) * n] = powers[j - i - 1]
-    group_end = np.concatenate(powers[group - 1 :: -1])
-    to_blocks = np.concatenate(powers[:group], axis=1)
-    over_group = powers[group]
-    group_powers = [np.eye(n)]
-    for _ in range(groups):
-        group_powers.append(group_powers[-1] @ over_group)
-    across = np.zeros(((groups + 1) * n, (groups + 1) * n))
-    for i in range(groups + 1):
-        for j in range(i, groups + 1):
-            across[i * n : (i + 1) * n, j * n : (j + 1) * n] = group_powers[j - i]
-    return (
-        within.astype(np.float32),
-        group_end.astype(np.float32),
-        across.astype(np.float32),
-        to_blocks.astype(np.float32),
-    )
+    for _ in range(most):
+        powers.append(powers[-1] @ over_super)
+    across = np.zeros(((most + 1) * n, (most + 1) * n))
+    for i in range(most + 1):
+        for j in range(i, most + 1):
+            across[i * n : (i + 1) * n, j * n : (j + 1) * n] = powers[j - i]
+    matrices = (group_end, within_group, group_to_blocks, super_end, within_super, super_to_groups, across)
+    return _ScanMatrices(*(matrix.astype(np.float32) for matrix in matrices))

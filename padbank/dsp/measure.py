@@ -20,6 +20,7 @@ from padbank.dsp.chunks import (
     block_range,
     check_format,
 )
+from padbank.dsp.energies import UNIT_FRAMES
 from padbank.dsp.loudness import LoudnessPart
 from padbank.dsp.peak import BLOCK, HISTORY, PeakFinder
 from padbank.units import gain_to_db
@@ -87,7 +88,7 @@ class Meter:
     def result_and_second(self) -> tuple[Measurement, float | None]:
         """``result`` and the loudness of the loudest second in LUFS (None for silence)."""
         part, chunker = self._loudness, self._chunker
-        rest = chunker.rest(part.tail_frames, part.energies.unit_frames)
+        rest = chunker.rest(part.tail_frames, UNIT_FRAMES)
         loud = part.read(rest[:, HISTORY:], chunker.filled)
         peak = max(self._true_peak, self._sample_peak)
         peak = self._finder.largest_of_rest(chunker, BLOCK, peak)

@@ -61,19 +61,18 @@ def test_minimum_phase_and_stable(rate_hz: int) -> None:
 
 @pytest.mark.parametrize(("rate_hz", "block"), [(44_100, 49), (48_000, 48), (8_000, 32), (192_000, 48)])
 def test_block_products_are_the_recursion(rate_hz: int, block: int) -> None:
-    """Against scipy's sample-by-sample filter, over three chunks of state handed on."""
-    group, groups, channels = 8, 5, 2
+    """Against scipy's sample-by-sample filter, over chunks of 3, 4 and 2 supergroups."""
+    group, supergroup, most, channels = 4, 3, 4, 2
     rng = np.random.default_rng(4)
-    sound = rng.standard_normal((channels, 3 * group * groups * block))
+    sound = rng.standard_normal((channels, 9 * group * supergroup * block))
     wanted = sosfilt(k_weighting(rate_hz), sound)
     parts = block_filter(rate_hz, block)
-    scan = StateScan(rate_hz, block, channels, group, groups)
+    scan = StateScan(rate_hz, block, channels, group, supergroup, most)
     state = np.zeros((channels, 4), dtype=np.float32)
     got = []
-    for chunk in np.split(sound, 3, axis=1):
+    for chunk in np.split(sound, [sound.shape[1] // 3, sound.shape[1] // 9 * 7], axis=1):
         rows = chunk.reshape(channels, -1, block)
-        states = np.empty((channels, group * groups, 4), dtype=np.float32)
         additions = np.ascontiguousarray((rows @ parts.to_state).astype(np.float32))
-        state = scan.states(additions, state, states)
+        states, state = scan.states(additions, state)
         got.append((rows @ parts.direct + states @ parts.from_state).reshape(channels, -1))
     np.testing.assert_allclose(np.concatenate(got, axis=1), wanted, atol=3e-6)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from padbank.dsp.energies import SlotGrid
 from padbank.dsp.loudness import (
+    IntegratedMeter,
     LoudnessMeter,
     integrated_power,
     loudness_over_time,
@@ -169,3 +170,65 @@ def test_memory_stays_flat() -> None:
     kept = sum(part.nbytes for part in timeline._momentary.on_hops + timeline._short_term.on_hops)
     assert kept <= 160 * 600
     assert timeline._slots.nbytes < 200_000
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 37_800, 44_100, 44_056, 48_000, 95_750, 192_000])
+@pytest.mark.parametrize("channels", [1, 2, 6])
+def test_integrated_alone_is_the_same_figure(rate_hz: int, channels: int) -> None:
+    rng = np.random.default_rng(rate_hz + channels)
+    frames = int(3.7 * rate_hz)
+    sound = 0.1 * rng.standard_normal((frames, channels)) * np.linspace(0.02, 1, frames)[:, None]
+    whole = measure(sound, rate_hz).integrated_lufs
+    meter = IntegratedMeter(rate_hz, channels)
+    at = 0
+    while at < frames:
+        size = int(rng.choice([1, 31, 32, 33, 977, 65_536]))
+        meter.feed(sound[at : at + size])
+        at += size
+        if size == 977:
+            meter.result()  # reading changes nothing
+    assert meter.result() == pytest.approx(whole, abs=1e-6)
+
+
+def test_integrated_alone_of_short_silent_and_damaged_sounds() -> None:
+    short = IntegratedMeter(48_000, 2)
+    assert short.result() is None
+    short.feed(np.full((19_199, 2), 0.5))
+    assert short.result() is None
+    short.feed(np.full((1, 2), 0.5))
+    assert short.result() is not None
+    silent = IntegratedMeter(48_000, 2)
+    silent.feed(np.zeros((96_000, 2)))
+    assert silent.result() is None
+    mono = IntegratedMeter(44_100, 1, as_played=True)
+    mono.feed(np.sin(2 * np.pi * 997 / 44_100 * np.arange(441_000)))
+    assert mono.result() == pytest.approx(0.0, abs=0.005)
+    for value in (math.nan, math.inf, -math.inf, 1e12, 1e30):
+        for frames in (1_000, 400_000):  # within a chunk, and across some
+            damaged = np.full((frames, 2), 0.1, dtype=np.float32)
+            damaged[500, 1] = value
+            meter = IntegratedMeter(44_100, 2)
+            with pytest.raises(InputError, match="damaged"):
+                meter.feed(damaged)
+                meter.result()
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 192_000])
+def test_single_precision_does_not_show(rate_hz: int) -> None:
+    """Against the recursion in float64 (scipy's sosfilt): at -60 LUFS, and beside a constant 54 dB above."""
+    from scipy.signal import sosfilt
+
+    from padbank.dsp.kfilter import k_weighting
+
+    rng = np.random.default_rng(9)
+    frames = 5 * rate_hz
+    noise = 5e-4 * rng.standard_normal((frames, 2))
+    rise = 0.25 - 0.25 * np.cos(np.pi * np.minimum(np.arange(frames) / rate_hz, 1.0))[:, None]
+    for sound in (200.0 * noise, noise, 2.0 * noise + rise):
+        sound = sound.astype(np.float32)
+        squares = (sosfilt(k_weighting(rate_hz), sound.astype(np.float64), axis=0) ** 2).sum(axis=1)
+        hops = squares.reshape(50, -1).mean(axis=1)
+        wanted = power_to_lufs(integrated_power(np.convolve(hops, np.full(4, 0.25), "valid")))
+        meter = IntegratedMeter(rate_hz, 2)
+        meter.feed(sound)
+        assert meter.result() == pytest.approx(wanted, abs=1e-6)
