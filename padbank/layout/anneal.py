@@ -22,11 +22,13 @@ from padbank.layout.held import set_bank
 from padbank.layout.problem import Problem
 from padbank.layout.seats import seat_prices
 
-STEPS_A_CLIP = 240
+STEPS_A_CLIP = 120
 """tries for each clip of each bank"""
 HOT_S = 0.25
 COLD_S = 0.004
 """temperatures at the beginning and the end, in seconds of the player's time"""
+MOST_BANKS = 12
+"""banks in which one try may change two pads"""
 TOGETHER_EVERY = 6
 """one try in so many moves a clip in all its banks at once"""
 
@@ -148,6 +150,33 @@ class _Pads:
                     done.append((bank, old))
         return change, done
 
+    def chain(self, bank: int, a: int, b: int) -> tuple[float, list[int]]:
+        """Change two pads of a bank, and of the banks where copies of what moved sit there too.
+
+        So a change breaks up no clip that was on one pad in all its banks. The
+        swaps that were done are those of the banks returned; infinite: none was.
+        """
+        change, done, seen, todo = 0.0, [], {bank}, [bank]
+        while todo:
+            here = todo.pop()
+            moving = ((self.at[here][a], a), (self.at[here][b], b))
+            step = self.swap(here, a, b)
+            if step == math.inf:
+                if here == bank:
+                    return math.inf, []
+                continue
+            change += step
+            done.append(here)
+            if len(done) == MOST_BANKS:
+                break
+            for clip, old in moving:
+                if clip in self.used:
+                    for other, pad in self.spots[clip].items():
+                        if pad == old and other not in seen:
+                            seen.add(other)
+                            todo.append(other)
+        return change, done
+
 
 def anneal_pads(
     problem: Problem,
@@ -200,11 +229,12 @@ def anneal_pads(
             a, b = goals[int(roll() * len(goals))], goals[int(roll() * len(goals))]
             if a == b or pads.at[bank][a] == pads.at[bank][b]:
                 continue
-            gain = pads.swap(bank, a, b)
+            gain, swapped = pads.chain(bank, a, b)
             if gain == math.inf:
                 continue
             if gain > 0 and roll() >= math.exp(-gain / heat):
-                pads.swap(bank, a, b)
+                for here in reversed(swapped):
+                    pads.swap(here, a, b)
                 continue
         change += gain
         if change < best_change - 1e-9:

@@ -53,6 +53,8 @@ class SideRun:
         self._relative_gap = relative_gap
         self._nodes = nodes
         self._values: np.ndarray | None = None
+        self._relaxed: np.ndarray | None = None
+        self._relaxed_done = threading.Event()
         self._bound = -math.inf
         self._taken = 1e12
         self.infeasible = False
@@ -86,6 +88,8 @@ class SideRun:
                 now=clock.now,
             )
             self._lift(relaxed.bound)
+            self._relaxed = relaxed.values
+            self._relaxed_done.set()
             self.infeasible = relaxed.infeasible
             if relaxed.infeasible or self._stopped() or (limited and clock.over(self._part)):
                 return
@@ -102,12 +106,19 @@ class SideRun:
             )
         except BaseException as error:  # handed to the main thread, raised in ``end``
             self._error = error
+            self._relaxed_done.set()
             return
         self.infeasible = outcome.infeasible
         self._lift(outcome.bound)
         with self._lock:
             if outcome.values is not None:
                 self._values = outcome.values
+
+    def relaxed(self, *, wait: bool) -> np.ndarray | None:
+        """The values of the model's linear relaxation once they are there; ``wait`` for them."""
+        while wait and not self._relaxed_done.wait(LEAVE_S) and not self._clock.over(self._part):
+            pass
+        return self._relaxed if self._relaxed_done.is_set() else None
 
     def _stopped(self) -> bool:
         return self._stop.is_set() or self._clock.should_stop()

@@ -17,6 +17,7 @@ from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import LeftOut
 from padbank.layout.facts import ClipFacts
 from padbank.layout.first import first_layout
+from padbank.layout.follow import agreed, rounded
 from padbank.layout.held import copy_held, extract
 from padbank.layout.improve import pack_pooled, sweep_each, sweep_groups
 from padbank.layout.model import build_model
@@ -24,7 +25,7 @@ from padbank.layout.problem import Problem, build_problem
 from padbank.layout.program import run_program
 from padbank.layout.reason import smallest_reason
 from padbank.layout.scope import Model, Scope
-from padbank.layout.seats import arrange, home_hits
+from padbank.layout.seats import home_hits
 from padbank.layout.side import SIDE_NODES, SideRun
 from padbank.progress import Progress, silent
 
@@ -105,14 +106,11 @@ TINY_COLUMNS = 1_500
 """up to this many, straight away"""
 EXACT_NODES = 20_000
 """branch-and-bound nodes of the exact finish when no time limit is set"""
-ROUNDING_NODES = 40
-ROUNDING_GAP = 2e-3
-"""branch-and-bound nodes and relative gap that end a relaxation's rounding"""
-SOME = 1e-6
-"""parts of a relaxation below this are none, above one less this are all"""
 WARM_S = 0.05
 """temperature that an arrangement already good begins from again"""
-LONG_STEPS_A_CLIP = 1000
+AGAIN_S = 0.15
+"""the same, when clips have come to other banks"""
+LONG_STEPS_A_CLIP = 400
 """tries for each clip when who sits in which bank is settled and no exact finish follows"""
 
 
@@ -177,13 +175,7 @@ def _polish(best: Best, clock: Clock, *, anew: bool = False) -> bool:
 
 
 def _guided(best: Best, pool: Model, clock: Clock) -> None:
-    """A relaxation's bound, and a layout from it: what it leaves open is rounded exactly.
-
-    A clip that the pooled relaxation places whole in a bank of its own stays
-    there, one that it keeps out of a bank stays out; the rest, and a bank for
-    every clip that has none, is a small program with all hard limits. Musts
-    may be missed on the way. Then the pads of all banks are arranged together.
-    """
+    """A relaxation's bound, and a layout from it with the pads of all banks arranged together."""
     problem = best.problem
     relaxed = run_program(
         pool.program,
@@ -195,49 +187,22 @@ def _guided(best: Best, pool: Model, clock: Clock) -> None:
     best.lift(relaxed.bound)
     if relaxed.values is None or clock.over():
         return
-    everything = tuple(range(problem.banks))
-    asked = {(c, b) for d in problem.demands for c in d.clips for b, _ in d.share}
-    values = relaxed.values
-    part = {key: float(values[column]) for key, column in pool.x.items()}
-    at_home: dict[int, float] = {}
-    meet = set()
-    for (clip, bank, _), x in part.items():
-        if x > SOME:
-            meet.add((clip, bank))
-            if (clip, bank) in asked:
-                at_home[clip] = at_home.get(clip, 0.0) + x
-    anywhere = {clip for (clip, _), column in pool.pooled.items() if values[column] > SOME}
-    anywhere |= {c for d in problem.demands if d.must for c in d.clips}
-    for clip in anywhere:
-        if at_home.get(clip, 0.0) < 1.0 - SOME:
-            meet |= {(clip, bank) for bank in everything if (clip, bank) not in asked}
-    meet |= {(clip, bank) for clip, spots in problem.known.items() for bank, _ in spots}
-    scope = Scope(banks=everything, risk=False, new_pads=False, elastic=True, only=frozenset(meet))
-    model = build_model(problem, scope)
-    low, high = model.program.low, model.program.high
-    for (clip, bank, slot), column in model.x.items():
-        if (clip, bank) in asked:
-            x = part.get((clip, bank, slot), 0.0)
-            if x > 1.0 - SOME:
-                low[column] = 1.0
-            elif x < SOME and low[column] < 1.0:
-                high[column] = 0.0
-    rounded = run_program(
-        model.program,
-        relative_gap=ROUNDING_GAP,
-        nodes=ROUNDING_NODES,
-        seconds=clock.left_s(0.5),
-        should_stop=clock.should_stop,
-        now=clock.now,
-    )
-    if rounded.values is None:
-        return
-    held, _ = extract(model, rounded.values)
-    hits = home_hits(problem)
-    for bank in everything:
-        arrange(problem, held, bank, hits)
-    anneal_pads(problem, held, hits, over=clock.over)
-    best.offer(held)
+    held = rounded(problem, pool, relaxed.values, clock)
+    if held is not None:
+        anneal_pads(problem, held, home_hits(problem), over=clock.over)
+        best.offer(held)
+
+
+def _agree(best: Best, side: SideRun, clock: Clock) -> bool:
+    """Solve again where the best layout and the side run's relaxation differ; whether it helped."""
+    values = side.relaxed(wait=clock.seconds is None)
+    if values is None or clock.over() or best.proved:
+        return False
+    held = agreed(best, side.model, values, clock)
+    if held is None:
+        return False
+    anneal_pads(best.problem, held, home_hits(best.problem), hot_s=AGAIN_S, over=clock.over)
+    return best.offer(held)
 
 
 def _done(best: Best, clock: Clock) -> bool:
@@ -250,12 +215,13 @@ def _start(best: Best, model: Model) -> dict[int, float] | None:
     return model.start(best.held, serve(best.problem, best.held))
 
 
-def _follow(best: Best, guide: Model, clock: Clock, part: float) -> None:
-    """A layout from a relaxation, each of its banks solved again, and the pads of all together."""
+def _follow(best: Best, guide: Model, clock: Clock, part: float, side: SideRun | None = None) -> None:
+    """A layout from a relaxation, solved again where another differs, or bank by bank."""
     if guide.program.columns > TINY_COLUMNS:
         _guided(best, guide, clock)
-    sweep_each(best, clock, part, risk=False)
-    _polish(best, clock, anew=guide.program.columns > EXACT_COLUMNS)
+    if side is None or not _agree(best, side, clock):
+        sweep_each(best, clock, part, risk=False)
+        _polish(best, clock)
 
 
 def _side_by_side(
@@ -283,7 +249,7 @@ def _side_by_side(
     side.begin()
     try:
         if guide is not None:
-            _follow(best, guide, clock, part)
+            _follow(best, guide, clock, part, side)
         _groups_until(best, clock, part, plan, most=1000 if limited else len(plan), side=side)
     finally:
         side.end(wait=not limited or not (clock.over(part) or side.ready))
@@ -322,9 +288,12 @@ def _groups_until(
 ) -> None:
     """Groups of banks by a plan of sizes, with risk or without, while they help."""
     plan = tuple((size, risk) for size, risk in plan if 2 * size <= best.problem.banks)
-    turn, idle = 0, 0
+    turn, idle, differ = 0, 0, side is not None
     while idle < len(plan) and turn < most and not clock.over(part) and not best.proved:
         size, risk = plan[turn % len(plan)]
+        if side is not None and differ:
+            while _agree(best, side, clock) and not clock.over(part):
+                pass
         better = sweep_groups(
             best,
             clock,
@@ -342,7 +311,7 @@ def _groups_until(
             best.lift(side.bound)
             better += best.cost < before - 1e-9
         better += _polish(best, clock)
-        idle = 0 if better else idle + 1
+        idle, differ = (0, True) if better else (idle + 1, False)
         turn += 1
 
 
