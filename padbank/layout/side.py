@@ -32,6 +32,7 @@ class SideRun:
     start : values of whole variables to begin from
     part : the part of the clock's time that it may use
     relative_gap, nodes : where the run may end
+    worth : part of the cost by which a solution on the way must be better to be worth taking
     """
 
     def __init__(
@@ -43,6 +44,7 @@ class SideRun:
         part: float,
         relative_gap: float,
         nodes: int | None,
+        worth: float,
     ) -> None:
         self.model = model
         self._clock = clock
@@ -52,6 +54,7 @@ class SideRun:
         self._start = start
         self._relative_gap = relative_gap
         self._nodes = nodes
+        self._worth = worth
         self._values: np.ndarray | None = None
         self._relaxed: np.ndarray | None = None
         self._relaxed_done = threading.Event()
@@ -149,14 +152,14 @@ class SideRun:
         return self._thread is None or not self._thread.is_alive()
 
     def fresh(self, cost: float) -> bool:
-        """A solution is there that is much better than ``cost`` and than the last one taken.
+        """A solution is there that is so much better than ``cost`` and than the last one taken.
 
         Never without a time limit: there, only the end counts.
         """
         with self._lock:
             if self._clock.seconds is None or self._values is None:
                 return False
-            return self._cost() < min(self._taken, cost) - 0.003 * abs(cost)
+            return self._cost() < min(self._taken, cost) - self._worth * abs(cost)
 
     def _cost(self) -> float:
         program = self.model.program

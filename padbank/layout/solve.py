@@ -148,7 +148,7 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
         share = 0.9
         if small:  # the exact model needs the rest
             share = 0.1 if tiny or (clock.seconds or 0.0) > 30.0 else 0.25
-        _side_by_side(best, clock, whole, share, few, guide=pool)
+        _side_by_side(best, clock, whole, share, few, guide=pool, brief=small)
     if small and not _done(best, clock):
         progress(2, 5, "exact model, and groups of banks")
         exact = build_model(problem, Scope(banks=everything))
@@ -232,10 +232,12 @@ def _side_by_side(
     plan: tuple[tuple[int, bool], ...],
     guide: Model | None = None,
     exact: bool = False,
+    brief: bool = True,
 ) -> None:
     """A whole model in a thread for its bound and solutions, groups of banks meanwhile.
 
-    ``guide``: the relaxation to follow first. ``exact``: to the end.
+    ``guide``: the relaxation to follow first. ``exact``: to the end. ``brief``: when
+    the thread has come to its end under a time limit, so have the groups.
     """
     limited = clock.seconds is not None
     side = SideRun(
@@ -245,12 +247,14 @@ def _side_by_side(
         part=part,
         relative_gap=0.0 if exact else 2e-4,
         nodes=None if limited else EXACT_NODES if exact else SIDE_NODES,
+        worth=0.0003 if exact else 0.003,
     )
     side.begin()
     try:
         if guide is not None:
             _follow(best, guide, clock, part, side)
-        _groups_until(best, clock, part, plan, most=1000 if limited else len(plan), side=side)
+        most = 1000 if limited else len(plan)
+        _groups_until(best, clock, part, plan, most, side, while_it_runs=brief and limited)
     finally:
         side.end(wait=not limited or not (clock.over(part) or side.ready))
         best.lift(side.bound)
@@ -285,8 +289,16 @@ def _groups_until(
     plan: tuple[tuple[int, bool], ...],
     most: int,
     side: SideRun | None = None,
+    while_it_runs: bool = False,
 ) -> None:
-    """Groups of banks by a plan of sizes, with risk or without, while they help."""
+    """Groups of banks by a plan of sizes, with risk or without, while they help.
+
+    ``while_it_runs``: only until the side run has come to its end.
+    """
+
+    def stop() -> bool:
+        return side is not None and (side.fresh(best.cost) or (while_it_runs and side.ready))
+
     plan = tuple((size, risk) for size, risk in plan if 2 * size <= best.problem.banks)
     turn, idle, differ = 0, 0, side is not None
     while idle < len(plan) and turn < most and not clock.over(part) and not best.proved:
@@ -303,7 +315,7 @@ def _groups_until(
             seconds=1.0 + size,
             risk=risk,
             nodes=30,
-            stop=lambda: side is not None and side.fresh(best.cost),
+            stop=stop,
         )
         if side is not None and side.fresh(best.cost):
             before = best.cost
@@ -311,6 +323,8 @@ def _groups_until(
             best.lift(side.bound)
             better += best.cost < before - 1e-9
         better += _polish(best, clock)
+        if while_it_runs and side is not None and side.ready:
+            break
         idle, differ = (0, True) if better else (idle + 1, False)
         turn += 1
 
