@@ -4,7 +4,7 @@ For each size: when the first good layout was there, status, gap and gap
 without lost wishes after the time allowed, the voice limits broken (always
 0), the risky neighbours, and two plain ways on the same evaluator beside it.
 Then one changed want on a medium show (how many other clips move), how cost
-grows with clips, an invented 12-hour request show, and, with ``--optima``,
+grows with clips, general solvers on the same exact model (``--peers``), an invented 12-hour request show, and, with ``--optima``,
 the 60 published assignment instances.
 
 Each run is a process of its own, so that its peak memory is its own. Times
@@ -28,6 +28,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from padbank.bench.peer_solvers import peer_rows
 from padbank.domain import Layout, Want
 from padbank.layout.best import Best, Clock
 from padbank.layout.cost import read_layout, risky_neighbours, serve
@@ -268,6 +269,16 @@ def _print_sizes(rows: list[dict[str, Any]]) -> None:
         )
 
 
+def _print_peer(r: dict[str, Any]) -> None:
+    if r["status"] == "not installed":
+        words = "not installed (pip install ortools)"
+    elif r["gap"] is None:
+        words = f"no layout ({r['status']}), {r['seconds']:.1f} s"
+    else:
+        words = f"cost {r['objective']:.2f}, gap {100 * r['gap']:.2f}%, {r['seconds']:.1f} s ({r['status']})"
+    print(f"  {r['size']:10} {r['solver']:12} {words}", flush=True)
+
+
 def bench_plan(
     sizes: Sequence[str],
     seconds: float | None = None,
@@ -278,6 +289,7 @@ def bench_plan(
     change: bool = True,
     growth: bool = False,
     optima: Path | None = None,
+    peers: bool = False,
 ) -> dict[str, Any]:
     """Run the benchmark and print its tables.
 
@@ -289,7 +301,7 @@ def bench_plan(
     out : write the figures as JSON too
     processor_clock : count processor time, halved over two threads, instead of wall clock
     """
-    found: dict[str, Any] = {"sizes": [], "change": [], "growth": [], "optima": []}
+    found: dict[str, Any] = {"sizes": [], "change": [], "growth": [], "optima": [], "peers": []}
     unit = "processor seconds of two threads, halved" if processor_clock else "wall clock"
     print(f"planner, {os.cpu_count()} cores, time by {unit}\n")
     for size in sizes:
@@ -310,6 +322,15 @@ def bench_plan(
         found["growth"] = _apart(measure_growth, 10.0, processor_clock)
         print("\nthe same kind of show, ever larger, 10 s each:")
         _print_sizes(found["growth"])
+    if peers:
+        print("\ngeneral solvers given the whole exact model, same seconds:")
+        for size in sizes:
+            if size == "request":
+                continue
+            limit = SECONDS[size.removesuffix("-tight")] if seconds is None else seconds
+            for r in _apart(peer_rows, size, seeds[0], limit):
+                found["peers"].append(r)
+                _print_peer(r)
     if optima is not None:
         found["optima"] = _apart(measure_optima, optima)
         right = sum(r["found"] == r["optimum"] and r["status"] == "proved" for r in found["optima"])
@@ -331,6 +352,7 @@ def run(words: Sequence[str]) -> int:
     parser.add_argument("--seeds", default="1")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--growth", action="store_true", help="ever larger shows too")
+    parser.add_argument("--peers", action="store_true", help="general solvers on the same model")
     parser.add_argument("--no-change", action="store_true", help="leave the changed want out")
     parser.add_argument("--cpu", action="store_true", help="count processor time: the machine is shared")
     parser.add_argument("--optima", type=Path, help="folder with the published instances")
@@ -344,5 +366,6 @@ def run(words: Sequence[str]) -> int:
         change=not given.no_change,
         growth=given.growth,
         optima=given.optima,
+        peers=given.peers,
     )
     return int(any(r.get("failed") or r["voices_broken"] for r in found["sizes"]))
