@@ -2,9 +2,10 @@
 
 What is in which bank stays. A clip that sits in several banks should keep its
 pad in all of them, so banks cannot be arranged one by one: moving such a clip
-helps only when its copies move with it. Two moves are tried by simulated
-annealing: two pads of one bank change places, and a clip goes to one pad in
-all its banks at once. The temperature falls to where only gains are taken; the
+helps only when its copies move with it. Three moves are tried by simulated
+annealing: two pads of one bank change places; they do so in all banks where
+copies of what moved sit on them too, bank after bank; and a clip goes to one
+pad in all its banks at once. The temperature falls to where only gains are taken; the
 best arrangement seen is returned. Fixed seed, a fixed number of steps: the
 same layout on every machine.
 
@@ -29,6 +30,8 @@ COLD_S = 0.004
 """temperatures at the beginning and the end, in seconds of the player's time"""
 MOST_BANKS = 12
 """banks in which one try may change two pads"""
+ALONE_EVERY = 8
+"""one try in so many changes two pads of one bank only"""
 TOGETHER_EVERY = 6
 """one try in so many moves a clip in all its banks at once"""
 
@@ -150,7 +153,7 @@ class _Pads:
                     done.append((bank, old))
         return change, done
 
-    def chain(self, bank: int, a: int, b: int) -> tuple[float, list[int]]:
+    def chain(self, bank: int, a: int, b: int, most: int) -> tuple[float, list[int]]:
         """Change two pads of a bank, and of the banks where copies of what moved sit there too.
 
         So a change breaks up no clip that was on one pad in all its banks. The
@@ -167,7 +170,7 @@ class _Pads:
                 continue
             change += step
             done.append(here)
-            if len(done) == MOST_BANKS:
+            if len(done) == most:
                 break
             for clip, old in moving:
                 if clip in self.used:
@@ -229,7 +232,8 @@ def anneal_pads(
             a, b = goals[int(roll() * len(goals))], goals[int(roll() * len(goals))]
             if a == b or pads.at[bank][a] == pads.at[bank][b]:
                 continue
-            gain, swapped = pads.chain(bank, a, b)
+            alone = step % ALONE_EVERY == 1
+            gain, swapped = pads.chain(bank, a, b, 1 if alone else MOST_BANKS)
             if gain == math.inf:
                 continue
             if gain > 0 and roll() >= math.exp(-gain / heat):

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from padbank.layout.cost import Held
 from padbank.layout.held import Spot, set_bank
@@ -86,6 +85,8 @@ def arrange(problem: Problem, held: Held, bank: int, hits: dict[tuple[int, int],
             price = prices_here[clip][pad]
             if price < math.inf:
                 cost[i, j] = price + (0.0 if stays or pad in elsewhere else problem.prices.moved)
+    from scipy.optimize import linear_sum_assignment  # slow to load, and not every command needs it
+
     rows, cols = linear_sum_assignment(cost)
     if cost[rows, cols].max() >= huge:
         return

@@ -108,3 +108,59 @@ def test_a_version_that_the_planner_would_not_choose_is_kept():
     assert quality.amount >= 40.0
     anneal_pads(problem, held, home_hits(problem), steps_a_clip=10)
     assert all(held.at[b][q] == (clip, 1, 22050) for b, q in held.where[clip])
+
+
+@pytest.mark.parametrize("reach_hits", [2.0, 30.0])
+def test_two_banks_with_shared_clips_against_every_order_of_both(reach_hits):
+    """A clip of two banks keeps one pad, or leaves it where that is worth a pad to learn."""
+    pads = tuple(
+        Pad(surface="s", number=i + 1, x_mm=90.0 * i, y_mm=0.0, w_mm=60.0, h_mm=60.0) for i in range(4)
+    )
+    rig = Rig(
+        name="four",
+        title="Invented rig of four pads",
+        banks=2,
+        pads=pads,
+        devices=(Device(name="main", memory_bytes=10_000, voices=64, sample_rates_hz=(44100,)),),
+        homes=(Home(limb="hand", x_mm=30.0, y_mm=100.0),),
+        bank_switch_s=0.5,
+        min_rehit_s=0.1,
+    )
+    clips = {
+        name: ClipFacts(
+            name=name,
+            duration_s=0.3,
+            tags=(),
+            versions=(Version(channels=1, sample_rate_hz=44100, n_bytes=10),),
+        )
+        for name in ("both-a", "both-b", "one", "two")
+    }
+    wanted = (
+        {"both-a": reach_hits, "both-b": 1.0, "one": 20.0},
+        {"both-b": reach_hits, "both-a": 1.0, "two": 5.0},
+    )
+    segments = tuple(
+        Segment(name=f"song-{k}", wants=tuple(Want(clip=n, hits=h, must=True) for n, h in w.items()))
+        for k, w in enumerate(wanted)
+    )
+    problem = build_problem(rig, Show(name="two", rig="four", segments=segments), clips)
+    names = [c.name for c in problem.clips]
+    content = [
+        [names.index(n) for n in wanted[int(segments[0].name not in on)]] for on in problem.bank_segments
+    ]
+
+    def laid(*orders):
+        held = empty_held(problem)
+        for bank, order in enumerate(orders):
+            for clip, pad in zip(content[bank], order, strict=True):
+                put(held, bank, pad, (clip, 1, 44100))
+        return held
+
+    least = min(
+        _cost(problem, laid(a, b))
+        for a in itertools.permutations(range(4), 3)
+        for b in itertools.permutations(range(4), 3)
+    )
+    held = laid((3, 2, 1), (0, 1, 2))
+    anneal_pads(problem, held, home_hits(problem))
+    assert _cost(problem, held) == pytest.approx(least, abs=1e-9)
