@@ -310,7 +310,7 @@ def bench_plan(
             found["sizes"].append(_apart(measure_size, size, seed, limit, processor_clock))
     _print_sizes(found["sizes"])
     if change:
-        found["change"] = _apart(measure_change, seeds[0], 5.0, processor_clock)
+        found["change"] = _apart(measure_change, seeds[0], 4.7, processor_clock)
         print("\none changed want on a medium show whose layout the hands know:")
         for r in found["change"]:
             kind = "with the price of moving" if r["staying"] else "without it"

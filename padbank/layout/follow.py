@@ -33,7 +33,7 @@ ROUNDING_GAP = 2e-3
 """branch-and-bound nodes and relative gap that end a relaxation's rounding"""
 AGREED_NODES = 20
 AGREED_GAP = 5e-4
-AGREED_S = 8.0
+AGREED_S = 16.0
 """nodes, relative gap and, with a time limit, seconds that end a run of what is not agreed on"""
 SOME = 1e-6
 """parts of a relaxation below this are none, above one less this are all"""
@@ -129,7 +129,7 @@ def agreed(best: Best, relaxation: Model, values: np.ndarray, clock: Clock) -> H
         start=start,
         relative_gap=AGREED_GAP,
         nodes=AGREED_NODES,
-        seconds=None if left is None else min(AGREED_S, 0.3 * left),
+        seconds=None if left is None else min(AGREED_S, 0.33 * left),
         should_stop=clock.should_stop,
         now=clock.now,
     )

@@ -300,12 +300,11 @@ def _groups_until(
         return side is not None and (side.fresh(best.cost) or (while_it_runs and side.ready))
 
     plan = tuple((size, risk) for size, risk in plan if 2 * size <= best.problem.banks)
-    turn, idle, differ = 0, 0, side is not None
+    turn, idle, differ = 0, 0, False
     while idle < len(plan) and turn < most and not clock.over(part) and not best.proved:
         size, risk = plan[turn % len(plan)]
         if side is not None and differ:
-            while _agree(best, side, clock) and not clock.over(part):
-                pass
+            _agree(best, side, clock)
         better = sweep_groups(
             best,
             clock,
