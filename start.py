@@ -126,7 +126,8 @@ def main():
     environment.pop("PYTHONPATH", None)
     environment.setdefault("PYTHONUTF8", "1")
     if testing:
-        command = [venv_python(), "-m", "pytest"] + args[1:]
+        # the whole suite goes by files to all cores; a part of it stays in one process
+        command = [venv_python(), "-m", "pytest"] + (args[1:] or ["-n", "auto", "--maxprocesses", "4", "--dist", "loadfile"])
         here = ROOT
     else:
         command = [venv_python(), "-m", "padbank"] + (args or ["demo"])
