@@ -122,25 +122,27 @@ export function drawPlot(rig, pad, { label, scale = false, homes = false, classN
   const { folds, shift } = fold(rig.pads);
   const drawn = rig.pads.map((p) => ({ ...p, y_mm: p.y_mm - shift(p.y_mm) }));
   const box = extent(drawn);
+  const fine = Math.max(8, Math.min(14, box.width / 80)); // small print, in mm: read on a narrow screen too
+  if (scale) box.height += fine;
   const smallest = Math.min(...rig.pads.map((p) => Math.min(p.w_mm, p.h_mm)));
   // Wide enough for fingers: no pad below 32 pixels; the plot then moves sideways in its box.
   const svg = s('svg', { class: className, style: { minWidth: className === 'plot' ? `${Math.round((32 / smallest) * box.width)}px` : '' }, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
   if (homes) {
     const clear = ({ x_mm, y_mm }) => rig.pads.every((p) => Math.abs(p.x_mm - x_mm) > p.w_mm / 2 + 8 || Math.abs(p.y_mm - y_mm) > p.h_mm / 2 + 8);
     for (const home of rig.homes.filter(clear)) {
-      svg.append(s('g', { class: 'home', transform: `translate(${home.x_mm} ${home.y_mm - shift(home.y_mm)})`, 'aria-hidden': 'true' }, s('path', { d: 'M-5 0H5M0 -5V5' }), s('text', { x: 7, y: 3, 'font-size': 8 }, home.limb)));
+      svg.append(s('g', { class: 'home', transform: `translate(${home.x_mm} ${home.y_mm - shift(home.y_mm)})`, 'aria-hidden': 'true' }, s('path', { d: 'M-5 0H5M0 -5V5' }), s('text', { x: 7, y: 3, 'font-size': fine }, home.limb)));
     }
   }
   for (const { y, mm } of folds) {
     const [x, w] = [box.left + MARGIN_MM, box.width - 2 * MARGIN_MM];
-    const d = [-2, 2].map((dy) => `M${x} ${y + dy}H${x + w * 0.45}l4 -7l7 14l4 -7H${x + w - 46}`).join('');
-    svg.append(s('g', { class: 'fold', 'aria-hidden': 'true' }, s('path', { d }), s('text', { x: x + w, y: y + 3, 'font-size': 8, 'text-anchor': 'end' }, `${mm} mm`)));
+    const d = [-2, 2].map((dy) => `M${x} ${y + dy}H${x + w * 0.45}l4 -7l7 14l4 -7H${x + w - 5 * fine}`).join('');
+    svg.append(s('g', { class: 'fold', 'aria-hidden': 'true' }, s('path', { d }), s('text', { x: x + w, y: y + fine * 0.35, 'font-size': fine, 'text-anchor': 'end' }, `${mm} mm`)));
   }
   for (const one of drawn) svg.append(pad(one));
   if (scale) {
     const y = box.top + box.height - 3;
     const x = box.left + box.width - MARGIN_MM - 100;
-    svg.append(s('g', { class: 'scale', 'aria-hidden': 'true' }, s('path', { d: `M${x} ${y - 3}V${y}H${x + 100}V${y - 3}` }), s('text', { x: x + 50, y: y - 2.5, 'font-size': 8, 'text-anchor': 'middle' }, '100 mm to scale')));
+    svg.append(s('g', { class: 'scale', 'aria-hidden': 'true' }, s('path', { d: `M${x} ${y - 3}V${y}H${x + 100}V${y - 3}` }), s('text', { x: x - fine / 2, y, 'font-size': fine, 'text-anchor': 'end' }, 'to scale: 100 mm')));
   }
   return svg;
 }
