@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 from padbank.domain import Layout
 from padbank.errors import InputError
+from padbank.layout import hand
 from padbank.layout.cost import exposure, read_layout, serve
 from padbank.layout.evaluate import evaluate_problem
-from padbank.layout.hand import HandChange, place, swap
 from padbank.layout.problem import Problem
 
 
@@ -65,7 +65,7 @@ def _others(
     problem: Problem, layout: Layout, clip: int, most: int
 ) -> tuple[OtherPlace, ...]:
     name = problem.clips[clip].name
-    held = read_layout(problem, layout)
+    held, now = read_layout(problem, layout), evaluate_problem(problem, layout)
     spots = held.where.get(clip, [])
     homes = sorted({b for d in problem.demands if clip in d.clips for b, _ in d.share})
     banks = sorted({b for b, _ in spots} | set(homes))[:6]
@@ -77,22 +77,21 @@ def _others(
             if pad in mine or pad in held.control_pads[bank] or not problem.pad_ok[clip][pad]:
                 continue
             there = held.at[bank].get(pad)
+            spot = (bank + 1, pad_id)
             try:
-                change: HandChange
                 if mine:
-                    change = swap(
-                        problem, layout, bank + 1, problem.pads[mine[0]].pad_id, bank + 1, pad_id
-                    )
+                    after = hand.move(problem, layout, (bank + 1, problem.pads[mine[0]].pad_id), spot)
                 else:
-                    change = place(problem, layout, name, bank + 1, pad_id)
+                    after = hand.put(problem, layout, name, spot)
             except InputError:
                 continue
-            errors = [f.text for f in change.new_findings if f.severity == "error"]
+            then = evaluate_problem(problem, after)
+            errors = [f.text for f in then.findings if f.severity == "error" and f not in now.findings]
             tried.append(
                 OtherPlace(
                     bank=bank + 1,
                     pad_id=pad_id,
-                    cost=change.cost,
+                    cost=then.objective - now.objective,
                     gives_way="" if there is None else problem.clips[there[0]].name,
                     breaks=errors[0] if errors else "",
                 )

@@ -1,23 +1,31 @@
 """Change a layout by hand, and learn what the change costs.
 
-``place``, ``swap`` and ``clear`` return the new layout with the change in
-every term and every finding that the evaluator has. They refuse only what
-cannot be written down (no such pad, a control hit in the way); what would
-spoil the show is answered with findings.
+``put``, ``move``, ``exchange``, ``clear`` and ``empty`` return the layout after
+one step; ``judge_change`` gives the change in every term and every finding that
+the evaluator has. A step is refused when it cannot be written down (no such
+pad, a control hit in the way) or when no file could be loaded there (the pad
+takes no version of the clip). What the rest of the layout decides (memory,
+voices, a must that is missing) is answered with findings.
 
-Functions: ``place``, ``swap``, ``clear``. Class: ``HandChange``.
+Functions: ``put``, ``move``, ``exchange``, ``clear``, ``empty``, ``judge_change``.
+Classes: ``HandChange``, ``TermChange``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from padbank.domain import Finding, Layout, Place
+from padbank.domain import ControlPlace, Finding, Layout, Place
 from padbank.errors import InputError
+from padbank.layout.cost import read_layout
 from padbank.layout.evaluate import Evaluation, evaluate_problem
 from padbank.layout.facts import Version
+from padbank.layout.limits import memory_used
+from padbank.layout.padfits import class_of, versions_for
 from padbank.layout.problem import Problem
 
+Spot = tuple[int, str]
+"""(bank, pad): banks count from 1"""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TermChange:
@@ -46,19 +54,129 @@ class HandChange:
     text: str
 
 
-def _check_spot(problem: Problem, bank: int, pad_id: str) -> None:
-    if not 1 <= bank <= problem.banks:
-        raise InputError(f"there is no bank {bank}: rig {problem.rig.name} has 1 to {problem.banks}")
-    pad = problem.pad_index(pad_id)
-    if pad in problem.blocked[bank - 1]:
-        label = problem.blocked[bank - 1][pad].label
+def put(problem: Problem, layout: Layout, clip: str, spot: Spot) -> Layout:
+    """A clip on a pad of a bank; what was there leaves it, and so does the clip's other pad in that bank.
+
+    ``problem`` should be built with the clip among its clips (wanted by the
+    show, or in the ``layout`` given to ``build_problem``).
+
+    Raises
+    ------
+    InputError : no such clip, bank or pad, a control hit is there, or the pad takes no version of the clip
+    """
+    _check_spot(problem, spot)
+    _no_control(problem, layout, spot)
+    if clip not in problem.index:
+        reason = problem.why_not.get(clip)
         raise InputError(
-            f"pad {pad_id} of bank {bank} holds the control hit {label!r}: choose another pad"
+            f"{clip} cannot be placed: {reason}"
+            if reason
+            else f"{clip} is not wanted by this show: add a want for it, or check its name"
         )
+    same = [p for p in layout.places if p.bank == spot[0] and p.clip == clip]
+    bare = _without(layout, _at(layout, spot), *same)
+    return _with(bare, _fitted(problem, layout, bare, clip, spot))
 
 
-def _at(layout: Layout, bank: int, pad_id: str) -> Place | None:
-    return next((p for p in layout.places if p.bank == bank and p.pad_id == pad_id), None)
+def move(problem: Problem, layout: Layout, spot: Spot, to: Spot) -> Layout:
+    """What lies on a pad to another one; the clip that lies there comes back in exchange.
+
+    Raises
+    ------
+    InputError : as ``put``, and where there is nothing to move
+    """
+    _check_spot(problem, spot)
+    if _at(layout, spot) is not None:
+        _check_spot(problem, to)
+        _no_control(problem, layout, to)
+    elif _control(problem, layout, spot) is None:
+        raise InputError(f"pad {spot[1]} of bank {spot[0]} is empty: there is nothing to move")
+    return exchange(problem, layout, spot, to)
+
+
+def exchange(problem: Problem, layout: Layout, spot: Spot, other: Spot) -> Layout:
+    """What two places hold changes over; one of them may be empty.
+
+    Raises
+    ------
+    InputError : as ``put``; both are empty; or a control hit would leave its own pad or its bank
+    """
+    _check_spot(problem, spot)
+    _check_spot(problem, other)
+    if spot == other:
+        return layout
+    ends = ((spot, other), (other, spot))
+    held = [_at(layout, s) for s, _ in ends]
+    hits = [_control(problem, layout, s) for s, _ in ends]
+    if not any(held) and not any(hits):
+        raise InputError(
+            f"both {spot[1]} of bank {spot[0]} and {other[1]} of bank {other[0]} are empty: there is nothing to exchange"
+        )
+    for hit in hits:
+        if hit is not None:
+            _may_move(problem, hit, same_bank=spot[0] == other[0])
+    controls = [c for c in layout.controls if c not in hits]
+    controls += [replace(h, pad_id=to[1]) for h, (_, to) in zip(hits, ends, strict=True) if h is not None]
+    bare = replace(_without(layout, *held), controls=tuple(sorted(controls)), number=0)
+    new = [_fitted(problem, layout, bare, p.clip, to) for p, (_, to) in zip(held, ends, strict=True) if p is not None]
+    return _with(bare, *new)
+
+
+def clear(problem: Problem, layout: Layout, spot: Spot) -> Layout:
+    """Take the clip off a pad of a bank.
+
+    Raises
+    ------
+    InputError : no such place, a control hit is there, or it is empty already
+    """
+    _check_spot(problem, spot)
+    _no_control(problem, layout, spot)
+    there = _at(layout, spot)
+    if there is None:
+        raise InputError(f"pad {spot[1]} of bank {spot[0]} is empty already")
+    return replace(_without(layout, there), number=0)
+
+
+def empty(problem: Problem, layout: Layout, bank: int) -> Layout:
+    """Take every clip off a bank; its control hits stay."""
+    _check_bank(problem, bank)
+    return replace(layout, places=tuple(p for p in layout.places if p.bank != bank), number=0)
+
+
+def _check_bank(problem: Problem, bank: int) -> None:
+    if not 1 <= bank <= problem.banks:
+        raise InputError(f"there is no bank {bank}: rig {problem.rig.name} has banks 1 to {problem.banks}")
+
+
+def _check_spot(problem: Problem, spot: Spot) -> None:
+    _check_bank(problem, spot[0])
+    problem.pad_index(spot[1])
+
+
+def _at(layout: Layout, spot: Spot) -> Place | None:
+    return next((p for p in layout.places if (p.bank, p.pad_id) == spot), None)
+
+
+def _control(problem: Problem, layout: Layout, spot: Spot) -> ControlPlace | None:
+    """The control hit on a pad, with a pad of its own in the rig or put there by the planner."""
+    own = problem.blocked[spot[0] - 1].get(problem.pad_index(spot[1]))
+    if own is not None:
+        return ControlPlace(bank=spot[0], pad_id=spot[1], label=own.label)
+    return next((c for c in layout.controls if (c.bank, c.pad_id) == spot), None)
+
+
+def _no_control(problem: Problem, layout: Layout, spot: Spot) -> None:
+    hit = _control(problem, layout, spot)
+    if hit is not None:
+        raise InputError(f"pad {spot[1]} of bank {spot[0]} holds the control hit {hit.label}: choose another pad")
+
+
+def _may_move(problem: Problem, hit: ControlPlace, *, same_bank: bool) -> None:
+    where = f"the control hit {hit.label} on pad {hit.pad_id} of bank {hit.bank}"
+    if problem.pad_index(hit.pad_id) in problem.blocked[hit.bank - 1]:
+        raise InputError(f"{where} has that pad of its own: choose another pad, or change it in the rig's file")
+    if not same_bank:
+        raise InputError(f"{where} belongs to that bank: choose another pad of bank {hit.bank}")
 
 
 def _without(layout: Layout, *gone: Place | None) -> Layout:
@@ -69,28 +187,35 @@ def _with(layout: Layout, *new: Place) -> Layout:
     return replace(layout, places=tuple(sorted((*layout.places, *new))), number=0)
 
 
-def _version(problem: Problem, layout: Layout, clip: int, pad: int) -> Version:
-    """The version stored already on that device, else the best that fits the memory left."""
-    device = problem.device_of[pad]
-    name = problem.clips[clip].name
-    pads = {p.pad_id: i for i, p in enumerate(problem.pads)}
-    options = problem.versions[clip][device]
-    if not options:
-        reason = problem.why_not.get(name, f"device {problem.devices[device].name} takes no version of it")
-        raise InputError(f"{name} cannot go there: {reason}")
-    stored: dict[tuple[str, int, int], int] = {}
-    for p in layout.places:
-        if p.pad_id in pads and problem.device_of[pads[p.pad_id]] == device and p.clip in problem.index:
-            v = problem.stored(problem.index[p.clip], device, p.channels, p.sample_rate_hz)
-            if v is not None:
-                stored[(p.clip, p.channels, p.sample_rate_hz)] = v.n_bytes
-    for v in options:
-        if (name, v.channels, v.sample_rate_hz) in stored:
-            return v
-    left = problem.devices[device].memory_bytes - sum(stored.values())
-    limit = problem.byte_limit(pad)
-    fit = [v for v in options if v.n_bytes <= left and (limit is None or v.n_bytes <= limit)]
-    return fit[0] if fit else min(options, key=lambda v: v.n_bytes)
+def _fitted(problem: Problem, before: Layout, bare: Layout, clip: str, spot: Spot) -> Place:
+    """A clip on a pad, in the version that the pad's device holds already, else the best that the memory left takes.
+
+    ``before`` is the layout that the step began from, ``bare`` the one without what the step moves.
+    """
+    pad = problem.pads[problem.pad_index(spot[1])]
+    if clip not in problem.index:
+        raise InputError(f"{clip} is not in the library any more: clear its pad")
+    facts = problem.clips[problem.index[clip]]
+    fits, _, refused = versions_for(problem.rig, facts, class_of(problem.rig, pad))
+    if refused is not None:
+        raise InputError(f"{clip} cannot go on pad {pad.pad_id}: {refused}; trim it, or choose another pad")
+    device = problem.device_of[problem.pad_index(pad.pad_id)]
+    held = {(p.channels, p.sample_rate_hz) for p in _on_device(problem, before, device) if p.clip == clip}
+    version = next((v for v in fits if (v.channels, v.sample_rate_hz) in held), None) or _best(problem, bare, device, fits)
+    return Place(
+        bank=spot[0], pad_id=pad.pad_id, clip=clip, channels=version.channels, sample_rate_hz=version.sample_rate_hz
+    )
+
+
+def _on_device(problem: Problem, layout: Layout, device: int) -> list[Place]:
+    pads = {p.pad_id for p, d in zip(problem.pads, problem.device_of, strict=True) if d == device}
+    return [p for p in layout.places if p.pad_id in pads]
+
+
+def _best(problem: Problem, bare: Layout, device: int, fits: list[Version]) -> Version:
+    """The version of least loss that the memory left takes; the smallest where none fits."""
+    left = problem.devices[device].memory_bytes - memory_used(problem, read_layout(problem, bare), device)
+    return next((v for v in fits if v.n_bytes <= left), min(fits, key=lambda v: v.n_bytes))
 
 
 def judge_change(problem: Problem, before: Layout, after: Layout, text: str) -> HandChange:
@@ -108,80 +233,4 @@ def judge_change(problem: Problem, before: Layout, after: Layout, text: str) -> 
         cost=new.objective - old.objective,
         new_findings=tuple(f for f in new.findings if f not in known),
         text=text,
-    )
-
-
-def place(problem: Problem, layout: Layout, clip: str, bank: int, pad_id: str) -> HandChange:
-    """Put a clip on a pad of a bank; what was there leaves it.
-
-    ``problem`` should be built with the clip among its clips (``layout=`` of
-    the result, or wanted by the show).
-
-    Raises
-    ------
-    InputError : no such clip, bank or pad, or a control hit is there.
-    """
-    _check_spot(problem, bank, pad_id)
-    if clip not in problem.index:
-        reason = problem.why_not.get(clip)
-        raise InputError(
-            f"{clip} cannot be placed: {reason}"
-            if reason
-            else f"{clip} is not wanted by this show: add a want for it, or check its name"
-        )
-    there = _at(layout, bank, pad_id)
-    same = [p for p in layout.places if p.bank == bank and p.clip == clip]
-    bare = _without(layout, there, *same)
-    version = _version(problem, bare, problem.index[clip], problem.pad_index(pad_id))
-    new = Place(
-        bank=bank,
-        pad_id=pad_id,
-        clip=clip,
-        channels=version.channels,
-        sample_rate_hz=version.sample_rate_hz,
-    )
-    text = f"{clip} on {pad_id} of bank {bank}"
-    if there is not None and there.clip != clip:
-        text += f" in place of {there.clip}"
-    return judge_change(problem, layout, _with(bare, new), text)
-
-
-def swap(
-    problem: Problem, layout: Layout, bank: int, pad_id: str, other_bank: int, other_pad_id: str
-) -> HandChange:
-    """Exchange what two places hold; one of them may be empty."""
-    _check_spot(problem, bank, pad_id)
-    _check_spot(problem, other_bank, other_pad_id)
-    a, b = _at(layout, bank, pad_id), _at(layout, other_bank, other_pad_id)
-    if a is None and b is None:
-        raise InputError(
-            f"both {pad_id} of bank {bank} and {other_pad_id} of bank {other_bank} are empty: "
-            "there is nothing to swap"
-        )
-    bare = _without(layout, a, b)
-    new: list[Place] = []
-    for held, to_bank, to_pad in ((a, other_bank, other_pad_id), (b, bank, pad_id)):
-        if held is None:
-            continue
-        moved = replace(held, bank=to_bank, pad_id=to_pad)
-        clip = problem.index.get(held.clip)
-        old_pad, new_pad = problem.pad_index(held.pad_id), problem.pad_index(to_pad)
-        if clip is not None and problem.device_of[old_pad] != problem.device_of[new_pad]:
-            version = _version(problem, bare, clip, new_pad)
-            moved = replace(
-                moved, channels=version.channels, sample_rate_hz=version.sample_rate_hz
-            )
-        new.append(moved)
-    names = " and ".join(p.clip for p in (a, b) if p is not None)
-    return judge_change(problem, layout, _with(bare, *new), f"{names} change places")
-
-
-def clear(problem: Problem, layout: Layout, bank: int, pad_id: str) -> HandChange:
-    """Take the clip off a pad of a bank."""
-    _check_spot(problem, bank, pad_id)
-    there = _at(layout, bank, pad_id)
-    if there is None:
-        raise InputError(f"pad {pad_id} of bank {bank} is empty already")
-    return judge_change(
-        problem, layout, replace(_without(layout, there), number=0), f"{there.clip} leaves {pad_id} of bank {bank}"
     )

@@ -17,6 +17,7 @@ from typing import Any
 from padbank.domain import ControlPlace, Finding, Layout, Pin, Place, Rig, Show
 from padbank.errors import InputError
 from padbank.files import showfile
+from padbank.layout import hand
 from padbank.layout.cost import Term, read_layout, serve
 from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
 from padbank.layout.explain import Why, why
@@ -24,7 +25,7 @@ from padbank.layout.facts import ClipFacts
 from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
 from padbank.workflow.facts import clip_facts
-from padbank.workflow.pad_limits import Meter, bank_meters, pad_classes, versions_for
+from padbank.workflow.pad_limits import Meter, bank_meters
 from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places
 from padbank.workflow.revisions import ChangedMeanwhile, change_text
 from padbank.workflow.shows import OpenShow, open_show
@@ -146,100 +147,51 @@ def apply_step(board: Board, step: Mapping[str, Any]) -> Layout:
         for a pad that holds a fixed control hit, a clip that no device takes,
         or a place that the rig does not have
     """
-    do = step.get("do")
-    layout = board.layout
+    do, layout = step.get("do"), board.layout
     if do == "put":
-        bank, pad_id = _spot(board, step, "bank", "pad")
         clip = step.get("clip")
         if not isinstance(clip, str) or clip not in board.opened.clips:
             raise InputError(f"there is no clip named {clip!r}: look at the page anew")
-        _not_control(board, layout, bank, pad_id)
-        return _with(board, layout, bank, pad_id, _version(board, clip, bank, pad_id))
+        return hand.put(problem_of(board, clip), layout, clip, _spot(board, step, "bank", "pad"))
     if do == "move":
-        bank, pad_id = _spot(board, step, "bank", "pad")
-        to_bank, to_pad = _spot(board, step, "to_bank", "to_pad")
-        return _move(board, layout, bank, pad_id, to_bank, to_pad)
+        here, there = _spot(board, step, "bank", "pad"), _spot(board, step, "to_bank", "to_pad")
+        return layout if here == there else hand.move(problem_of(board), layout, here, there)
     if do == "clear":
-        bank, pad_id = _spot(board, step, "bank", "pad")
-        return _with(board, layout, bank, pad_id, None)
+        return hand.clear(problem_of(board), layout, _spot(board, step, "bank", "pad"))
     if do == "empty":
-        bank, _ = _spot(board, {**step, "pad": board.rig.pads[0].pad_id}, "bank", "pad")
-        return replace(layout, places=tuple(p for p in layout.places if p.bank != bank))
+        return hand.empty(problem_of(board), layout, _bank(board, step, "bank"))
     raise InputError(f"a layout cannot be changed by {do!r}: reload the page")
 
 
-def _spot(board: Board, step: Mapping[str, Any], bank_key: str, pad_key: str) -> tuple[int, str]:
-    bank, pad_id = step.get(bank_key), step.get(pad_key)
+def problem_of(board: Board, clip: str | None = None) -> Problem:
+    """The planner's problem of a board; ``clip`` is to be among its clips, whether the show wants it or not."""
+    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    if clip is None or clip in problem.index or clip in problem.why_not or clip not in board.facts:
+        return problem
+    wish = replace(board.layout, places=(*board.layout.places, _anywhere(board, clip)))
+    return build_problem(board.rig, board.show, board.facts, board.known, layout=wish)
+
+
+def _anywhere(board: Board, clip: str) -> Place:
+    """Some place for a clip, so that the problem takes it among its clips."""
+    version = board.facts[clip].versions[0]
+    return Place(
+        bank=1, pad_id=board.rig.pads[0].pad_id, clip=clip, channels=version.channels, sample_rate_hz=version.sample_rate_hz
+    )
+
+
+def _bank(board: Board, step: Mapping[str, Any], key: str) -> int:
+    bank = step.get(key)
     if isinstance(bank, bool) or not isinstance(bank, int) or not 1 <= bank <= board.rig.banks:
         raise InputError(f"there is no bank {bank!r}: rig {board.rig.name} has banks 1 to {board.rig.banks}")
+    return bank
+
+
+def _spot(board: Board, step: Mapping[str, Any], bank_key: str, pad_key: str) -> hand.Spot:
+    bank, pad_id = _bank(board, step, bank_key), step.get(pad_key)
     if not isinstance(pad_id, str):
         raise InputError("the step names no pad: reload the page")
     return bank, board.rig.pad(pad_id).pad_id
-
-
-def _control_at(board: Board, layout: Layout, bank: int, pad_id: str) -> str | None:
-    fixed = board.rig.controls_in(bank).get(pad_id)
-    if fixed is not None:
-        return fixed.label
-    return next((c.label for c in layout.controls if (c.bank, c.pad_id) == (bank, pad_id)), None)
-
-
-def _not_control(board: Board, layout: Layout, bank: int, pad_id: str) -> None:
-    label = _control_at(board, layout, bank, pad_id)
-    if label is not None:
-        raise InputError(f"pad {pad_id} of bank {bank} holds the control hit {label}: choose another pad")
-
-
-def _with(board: Board, layout: Layout, bank: int, pad_id: str, place: Place | None) -> Layout:
-    rest = tuple(p for p in layout.places if (p.bank, p.pad_id) != (bank, pad_id))
-    return replace(layout, places=tuple(sorted((*rest, place) if place else rest)))
-
-
-def _move(board: Board, layout: Layout, bank: int, pad_id: str, to_bank: int, to_pad: str) -> Layout:
-    if (bank, pad_id) == (to_bank, to_pad):
-        return layout
-    here = next((p for p in layout.places if (p.bank, p.pad_id) == (bank, pad_id)), None)
-    there = next((p for p in layout.places if (p.bank, p.pad_id) == (to_bank, to_pad)), None)
-    free = next((c for c in layout.controls if (c.bank, c.pad_id) == (bank, pad_id)), None)
-    if here is None and free is not None:
-        if board.rig.controls_in(bank).get(pad_id) is not None or to_bank != bank:
-            raise InputError(f"the control hit {free.label} has its own pad in bank {bank}: change that in the rig's file")
-        _not_control(board, layout, to_bank, to_pad)
-        controls = [replace(c, pad_id=to_pad) if c == free else c for c in layout.controls]
-        layout = replace(layout, controls=tuple(sorted(controls)))
-        if there is not None:
-            layout = _with(board, layout, to_bank, to_pad, None)
-            layout = _with(board, layout, bank, pad_id, _version(board, there.clip, bank, pad_id))
-        return layout
-    if here is None:
-        raise InputError(f"pad {pad_id} of bank {bank} is empty: there is nothing to move")
-    _not_control(board, layout, to_bank, to_pad)
-    layout = _with(board, layout, bank, pad_id, None)
-    layout = _with(board, layout, to_bank, to_pad, _version(board, here.clip, to_bank, to_pad))
-    if there is not None:
-        layout = _with(board, layout, bank, pad_id, _version(board, there.clip, bank, pad_id))
-    return layout
-
-
-def _version(board: Board, clip: str, bank: int, pad_id: str) -> Place:
-    """The clip on a pad in the version that loses least and that the pad takes.
-
-    One that lies on the same device already is stored once: its version is kept.
-    """
-    pad = board.rig.pad(pad_id)
-    facts = board.facts.get(clip)
-    if facts is None:
-        raise InputError(f"{clip} is not among what the show wants: add it to the show first")
-    pads = next(c for c in pad_classes(board.rig) if pad.pad_id in c.pads)
-    fits, _, refused = versions_for(board.rig, facts, pads)
-    if refused is not None:
-        raise InputError(f"{clip} cannot go on pad {pad_id}: {refused}; trim it, or choose another pad")
-    for place in board.layout.places:
-        same = place.clip == clip and board.rig.pad(place.pad_id).device == pad.device
-        if same and any((v.channels, v.sample_rate_hz) == (place.channels, place.sample_rate_hz) for v in fits):
-            return replace(place, bank=bank, pad_id=pad_id)
-    best = fits[0]
-    return Place(bank=bank, pad_id=pad_id, clip=clip, channels=best.channels, sample_rate_hz=best.sample_rate_hz)
 
 
 def keep_step(library: Library, board: Board, seen: int, layout: Layout) -> Layout:
@@ -291,7 +243,7 @@ def pins_by_place(board: Board) -> dict[tuple[int, str], Pin]:
 
 def served_hits(board: Board) -> dict[tuple[int, str], float]:
     """Expected hits on each place while its bank is in hand."""
-    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    problem = problem_of(board)
     held = read_layout(problem, board.layout)
     hits: dict[tuple[int, str], float] = {}
     for served in serve(problem, held):
@@ -337,7 +289,7 @@ def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
     here = next((p for p in board.layout.places if (p.bank, p.pad_id) == (bank, pad_id)), None)
     if here is None:
         raise InputError(f"pad {pad_id} of bank {bank} is empty: there is nothing to explain")
-    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    problem = problem_of(board)
     now = evaluate_problem(problem, board.layout)
     broken = {f.text for f in now.findings if f.severity == "error"}
     tried = []
@@ -345,7 +297,7 @@ def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
         if pad.pad_id == pad_id:
             continue
         try:
-            layout = _move(board, board.layout, bank, pad_id, bank, pad.pad_id)
+            layout = hand.move(problem, board.layout, (bank, pad_id), (bank, pad.pad_id))
         except InputError:
             continue  # a control hit, or a pad that cannot take one of the two: no alternative
         then = evaluate_problem(problem, layout)
@@ -369,7 +321,7 @@ def why_here(board: Board, bank: int, pad_id: str, *, most: int = 5) -> WhyHere:
 
 def explain(board: Board, clip: str) -> Why:
     """Why a clip is where it is, or why it was left out, in plain words."""
-    problem = build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
+    problem = problem_of(board)
     found = why(problem, board.layout, clip)
     if found.placed or board.result.get("by") == "plan" or clip not in problem.index:
         return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from padbank.domain import Layout, Place, Rig
+from padbank.domain import Layout, Rig
 from padbank.errors import InputError
 from padbank.layout import hand
 from padbank.layout.diff import Change, diff_layouts
@@ -19,7 +19,7 @@ from padbank.layout.hand import HandChange
 from padbank.layout.plain import PlainWay, compare_plain
 from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
-from padbank.workflow.arrange import Board, explain, keep_step, read_board
+from padbank.workflow.arrange import explain, keep_step, problem_of, read_board
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.plan import newest_layout
 
@@ -56,10 +56,6 @@ def full_pad_id(rig: Rig, given: str) -> str:
     raise InputError(f"pad {given!r}: {'which of' if fits else 'there is no such pad; use one of'} {choice}")
 
 
-def _problem(board: Board) -> Problem:
-    return build_problem(board.rig, board.show, board.facts, board.known, layout=board.layout)
-
-
 def change_by_hand(library: Library, name: str, step: Callable[[Problem, Layout, Rig], HandChange], clip: str | None = None) -> Changed:
     """Judge and keep one step by hand.
 
@@ -79,39 +75,56 @@ def change_by_hand(library: Library, name: str, step: Callable[[Problem, Layout,
         board = replace(board, facts={**board.facts, **clip_facts(library, [found], board.rig)})
     if board.layout.number == 0:
         newest_layout(library, board.show.name)  # says what to do when there is none
-    problem = _problem(board)
-    if clip is not None and clip not in problem.index and clip not in problem.why_not:
-        wish = replace(board.layout, places=(*board.layout.places, _anywhere(board, clip)))
-        problem = build_problem(board.rig, board.show, board.facts, board.known, layout=wish)
-    change = step(problem, board.layout, board.rig)
+    change = step(problem_of(board, clip), board.layout, board.rig)
     layout = keep_step(library, board, board.layout.number, change.layout)
     return Changed(layout=layout, rig=board.rig, change=change, bound=_last_bound(library, board.show.name))
 
 
-def _anywhere(board: Board, clip: str) -> Place:
-    """Some place for a clip, so that the problem takes it among its clips."""
-    version = board.facts[clip].versions[0]
-    return Place(
-        bank=1, pad_id=board.rig.pads[0].pad_id, clip=clip, channels=version.channels, sample_rate_hz=version.sample_rate_hz
-    )
-
-
 def place(clip: str, bank: int, pad: str) -> Callable[[Problem, Layout, Rig], HandChange]:
-    return lambda problem, layout, rig: hand.place(problem, layout, clip, bank, full_pad_id(rig, pad))
+    def step(problem: Problem, layout: Layout, rig: Rig) -> HandChange:
+        spot = (bank, full_pad_id(rig, pad))
+        after = hand.put(problem, layout, clip, spot)
+        return hand.judge_change(problem, layout, after, f"{clip} on {spot[1]} of bank {bank}{_instead(layout, spot, clip)}")
+
+    return step
+
+
+def _instead(layout: Layout, spot: hand.Spot, clip: str) -> str:
+    there = _clip_at(layout, spot)
+    return f" in place of {there}" if there not in (None, clip) else ""
+
+
+def _clip_at(layout: Layout, spot: hand.Spot) -> str | None:
+    return next((p.clip for p in layout.places if (p.bank, p.pad_id) == spot), None)
+
+
+def _held_at(layout: Layout, spot: hand.Spot) -> str | None:
+    """The clip or control hit on a pad."""
+    control = next((c.label for c in layout.controls if (c.bank, c.pad_id) == spot), None)
+    return _clip_at(layout, spot) or control
 
 
 def swap(bank: int, pad: str, other_bank: int, other_pad: str) -> Callable[[Problem, Layout, Rig], HandChange]:
     def step(problem: Problem, layout: Layout, rig: Rig) -> HandChange:
-        here, there = full_pad_id(rig, pad), full_pad_id(rig, other_pad)
-        if (bank, here) == (other_bank, there):
-            raise InputError(f"bank {bank}, pad {here} is named twice: name two pads to exchange")
-        return hand.swap(problem, layout, bank, here, other_bank, there)
+        here, there = (bank, full_pad_id(rig, pad)), (other_bank, full_pad_id(rig, other_pad))
+        if here == there:
+            raise InputError(f"bank {bank}, pad {here[1]} is named twice: name two pads to exchange")
+        after = hand.exchange(problem, layout, here, there)
+        both = [name for spot in (here, there) if (name := _held_at(layout, spot))]
+        alone = here if _held_at(layout, there) else there
+        text = f"{both[0]} and {both[1]} change places" if len(both) == 2 else f"{both[0]} goes to {alone[1]} of bank {alone[0]}"
+        return hand.judge_change(problem, layout, after, text)
 
     return step
 
 
 def clear(bank: int, pad: str) -> Callable[[Problem, Layout, Rig], HandChange]:
-    return lambda problem, layout, rig: hand.clear(problem, layout, bank, full_pad_id(rig, pad))
+    def step(problem: Problem, layout: Layout, rig: Rig) -> HandChange:
+        spot = (bank, full_pad_id(rig, pad))
+        after = hand.clear(problem, layout, spot)
+        return hand.judge_change(problem, layout, after, f"{_clip_at(layout, spot)} leaves {spot[1]} of bank {bank}")
+
+    return step
 
 
 def _last_bound(library: Library, show: str) -> float | None:
@@ -143,7 +156,7 @@ def compare(library: Library, name: str) -> Compared:
     """Judge the newest layout and the two plain ways."""
     board = read_board(library, name)
     newest_layout(library, board.show.name)
-    problem = _problem(board)
+    problem = problem_of(board)
     ours = evaluate_problem(problem, board.layout)
     fresh = build_problem(board.rig, board.show, board.facts, board.known)
     return Compared(

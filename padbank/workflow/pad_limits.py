@@ -1,11 +1,9 @@
 """What each pad takes of each clip, and how close every bank is to its limits: figures for arranging.
 
-Pads with the same device and the same limits make one class, so that a rig of
-many pads asks for few answers. Sizes are those of the version that would be
+Sizes are those of the version that would be
 stored there: the one that loses least among those that fit.
 
-Functions: ``pad_classes``, ``takes``, ``versions_for``, ``bank_meters``. Classes: ``Meter``,
-``PadClass``, ``Take``.
+Functions: ``takes``, ``bank_meters``. Classes: ``Meter``, ``Take``.
 """
 
 from __future__ import annotations
@@ -15,10 +13,12 @@ from dataclasses import dataclass
 
 from padbank.domain import Rig
 from padbank.layout.cost import Held
-from padbank.layout.facts import ClipFacts, Version, usable_versions
+from padbank.layout.facts import ClipFacts
 from padbank.layout.limits import bank_tail, bank_voices
+from padbank.layout.padfits import PadClass, least_of, pad_classes, versions_for
 from padbank.layout.problem import Problem
-from padbank.units import format_bytes
+
+__all__ = ["Meter", "PadClass", "Take", "bank_meters", "pad_classes", "takes"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,16 +47,6 @@ class Meter:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PadClass:
-    """Pads that take the same. Limits are the stricter of the pad's and its device's."""
-
-    device: str
-    max_clip_s: float | None
-    max_clip_bytes: int | None
-    pads: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
     """How one clip lies on the pads of one class; ``refused`` says why it cannot."""
 
@@ -65,46 +55,9 @@ class Take:
     refused: str | None
 
 
-def _least(*limits: float | None) -> float | None:
-    return min((x for x in limits if x is not None), default=None)
-
-
-def pad_classes(rig: Rig) -> tuple[PadClass, ...]:
-    """The rig's pads by what they take, in the order of the rig."""
-    classes: dict[tuple[str, float | None, float | None], list[str]] = {}
-    for pad in rig.pads:
-        device = rig.device(pad.device)
-        key = (device.name, _least(pad.max_clip_s, device.max_clip_s), _least(pad.max_clip_bytes, device.max_clip_bytes))
-        classes.setdefault(key, []).append(pad.pad_id)
-    return tuple(
-        PadClass(device=device, max_clip_s=s, max_clip_bytes=None if b is None else int(b), pads=tuple(pads))
-        for (device, s, b), pads in classes.items()
-    )
-
-
 def takes(rig: Rig, facts: Iterable[ClipFacts], classes: tuple[PadClass, ...]) -> dict[str, tuple[Take, ...]]:
     """For each clip, how it lies on each class of pads."""
     return {clip.name: tuple(_take(rig, clip, pads) for pads in classes) for clip in facts}
-
-
-def versions_for(rig: Rig, clip: ClipFacts, pads: PadClass) -> tuple[list[Version], int | None, str | None]:
-    """The versions of a clip that the pads of a class take, the least loss first.
-
-    Returns
-    -------
-    the versions, the size of the smallest one that the device would store (None: none), and, when
-    the pads take none, the reason as the rest of a sentence about the clip
-    """
-    if pads.max_clip_s is not None and clip.duration_s > pads.max_clip_s + 1e-9:
-        return [], None, f"it is {clip.duration_s:.1f} s long and {pads.max_clip_s:g} s is the most"
-    versions, reason = usable_versions(clip, rig.device(pads.device), rig.min_rehit_s)
-    if not versions:
-        return [], None, f"it {reason}"
-    least = min(v.n_bytes for v in versions)
-    fits = [v for v in versions if pads.max_clip_bytes is None or v.n_bytes <= pads.max_clip_bytes]
-    if not fits:
-        return [], least, f"it needs {format_bytes(least)} at least and {format_bytes(pads.max_clip_bytes or 0)} is the most"
-    return fits, least, None
 
 
 def _take(rig: Rig, clip: ClipFacts, pads: PadClass) -> Take:
@@ -159,8 +112,8 @@ def _nearest(problem: Problem, held: Held, bank: int, device: int) -> list[Meter
             continue
         one, clip = problem.pads[pad], problem.clips[spot[0]]
         for what, used, limit, unit in (
-            ("longest", clip.duration_s, _least(one.max_clip_s, its.max_clip_s), "s"),
-            ("largest", _stored_bytes(problem, spot, device), _least(one.max_clip_bytes, its.max_clip_bytes), "bytes"),
+            ("longest", clip.duration_s, least_of(one.max_clip_s, its.max_clip_s), "s"),
+            ("largest", _stored_bytes(problem, spot, device), least_of(one.max_clip_bytes, its.max_clip_bytes), "bytes"),
         ):
             if limit is None:
                 continue

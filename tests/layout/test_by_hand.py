@@ -100,19 +100,24 @@ def test_same_show_same_layout(rig, show, clips):
     assert solve(rig, show, clips).layout == solve(rig, show, dict(reversed(clips.items()))).layout
 
 
+def judged(problem, before, after):
+    return hand.judge_change(problem, before, after, "a step")
+
+
 def test_hand_changes_are_judged(rig, show, clips):
     layout = solve(rig, show, clips).layout
     problem = build_problem(rig, show, clips, layout=layout)
-    change = hand.swap(problem, layout, 1, "deck/1", 1, "deck/3")
+    change = judged(problem, layout, hand.exchange(problem, layout, (1, "deck/1"), (1, "deck/3")))
     assert change.cost == pytest.approx(sum(t.cost for t in change.terms))
     assert change.cost > 0 and not change.new_findings
-    back = hand.swap(problem, change.layout, 1, "deck/1", 1, "deck/3")
+    back = judged(problem, change.layout, hand.exchange(problem, change.layout, (1, "deck/1"), (1, "deck/3")))
     assert back.layout == layout and back.cost == pytest.approx(-change.cost)
-    gone = hand.clear(problem, layout, 1, next(p.pad_id for p in layout.places if p.clip == "bell"))
+    bell = next(p.pad_id for p in layout.places if p.clip == "bell")
+    gone = judged(problem, layout, hand.clear(problem, layout, (1, bell)))
     assert [f.code for f in gone.new_findings] == ["must-missing"]
-    again = hand.place(problem, gone.layout, "bell", 1, "deck/2")
-    assert again.layout == layout
-    whole = evaluate(rig, show, clips, again.layout)
+    again = hand.put(problem, gone.layout, "bell", (1, "deck/2"))
+    assert again == layout
+    whole = evaluate(rig, show, clips, again)
     assert whole.objective == pytest.approx(evaluate_problem(problem, layout).objective)
 
 
@@ -120,15 +125,62 @@ def test_hand_changes_refuse_what_cannot_be(rig, show, clips):
     rig = replace(rig, controls=(Control(label="lamp", pad_id="deck/3"),))
     layout = solve(rig, show, clips).layout
     problem = build_problem(rig, show, clips, layout=layout)
-    for call in (
-        lambda: hand.place(problem, layout, "bell", 9, "deck/1"),
-        lambda: hand.place(problem, layout, "bell", 1, "deck/9"),
-        lambda: hand.place(problem, layout, "bell", 1, "deck/3"),
-        lambda: hand.place(problem, layout, "nobody", 1, "deck/1"),
-        lambda: hand.clear(problem, layout, 2, "deck/3"),
+    for call, text in (
+        (lambda: hand.put(problem, layout, "bell", (9, "deck/1")), "no bank 9"),
+        (lambda: hand.put(problem, layout, "bell", (1, "deck/9")), "no pad 'deck/9'"),
+        (lambda: hand.put(problem, layout, "bell", (1, "deck/3")), "holds the control hit lamp"),
+        (lambda: hand.put(problem, layout, "nobody", (1, "deck/1")), "not wanted by this show"),
+        (lambda: hand.clear(problem, layout, (2, "deck/3")), "holds the control hit lamp"),
+        (lambda: hand.move(problem, layout, (1, "deck/1"), (1, "deck/3")), "holds the control hit lamp"),
+        (lambda: hand.exchange(problem, layout, (1, "deck/3"), (1, "deck/1")), "has that pad of its own"),
     ):
-        with pytest.raises(InputError):
+        with pytest.raises(InputError, match=text):
             call()
+
+
+def test_a_pad_that_takes_no_version_is_refused_and_a_full_memory_is_a_finding(rig, show, clips):
+    short = replace(rig.pads[2], max_clip_s=0.01)
+    rig = replace(rig, pads=(*rig.pads[:2], short), devices=(replace(rig.devices[0], memory_bytes=350),))
+    layout = Layout(show="fair", rig="plank", places=(), bank_segments=(("opening",), ("storm",)))
+    problem = build_problem(rig, show, clips, layout=layout)
+    with pytest.raises(InputError, match=r"bell cannot go on pad deck/3: it is 0\.1 s long and 0\.01 s is the most; trim it"):
+        hand.put(problem, layout, "bell", (1, "deck/3"))
+    for name, spot in (("bell", (1, "deck/1")), ("gull", (1, "deck/2")), ("horn", (2, "deck/1"))):
+        layout = hand.put(problem, layout, name, spot)
+    over = judged(problem, layout, hand.put(problem, layout, "wind", (2, "deck/2")))
+    assert [f.code for f in over.new_findings] == ["memory"]
+
+
+def test_a_clip_lies_once_in_a_bank_and_keeps_the_version_that_its_device_holds(rig, show, clips):
+    clips["bell"] = clip("bell", versions=(mono(200), mono(100, 3.0)))
+    small = replace(rig, devices=(replace(rig.devices[0], memory_bytes=250),))
+    layout = Layout(show="fair", rig="plank", places=(), bank_segments=(("opening",), ("storm",)))
+    problem = build_problem(small, show, clips, layout=layout)
+    layout = hand.put(problem, layout, "bell", (1, "deck/1"))
+    layout = hand.put(problem, layout, "bell", (1, "deck/2"))
+    assert [(p.bank, p.pad_id) for p in layout.places] == [(1, "deck/2")]
+    two = hand.put(problem, layout, "bell", (2, "deck/2"))
+    assert memory_used(problem, read_layout(problem, two), 0) == 200  # one version, stored once
+
+
+def test_a_control_hit_that_the_planner_placed_moves_within_its_bank(rig, show, clips):
+    rig = replace(rig, controls=(Control(label="lamp", banks=(1,)),))
+    one = replace(show, segments=(replace(show.segments[0], wants=show.segments[0].wants[:2]),))
+    layout = solve(rig, one, clips).layout
+    problem = build_problem(rig, one, clips, layout=layout)
+    lamp = layout.controls[0].pad_id
+    gull = next(p.pad_id for p in layout.places if p.clip == "gull")
+    with pytest.raises(InputError, match="holds the control hit lamp"):
+        hand.put(problem, layout, "bell", (1, lamp))
+    moved = hand.move(problem, layout, (1, lamp), (1, gull))
+    assert moved.controls[0].pad_id == gull
+    assert {p.clip: p.pad_id for p in moved.places}["gull"] == lamp
+    assert hand.exchange(problem, moved, (1, lamp), (1, gull)) == replace(layout, number=0)
+    assert not [f for f in judged(problem, layout, moved).new_findings if f.severity == "error"]
+    with pytest.raises(InputError, match="belongs to that bank"):
+        hand.move(problem, layout, (1, lamp), (2, gull))
+    with pytest.raises(InputError, match="nothing to move"):
+        hand.move(problem, layout, (2, "deck/1"), (2, "deck/2"))
 
 
 def test_why_names_the_next_best_place(rig, show, clips):
