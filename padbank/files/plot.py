@@ -14,7 +14,7 @@ from typing import NamedTuple
 from PIL import Image, ImageDraw, ImageFont
 
 from padbank.errors import InputError
-from padbank.files.sheetink import find_fonts
+from padbank.files.letters import find_fonts
 
 INK, FAINT, PAPER = "#000000", "#8a8a84", "#fbfaf5"
 BLUE, ORANGE, VERMILLION = "#0072B2", "#E69F00", "#D55E00"

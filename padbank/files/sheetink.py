@@ -7,52 +7,29 @@ package, so that no system font decides how a sheet looks; without that package
 they are the Bitstream Vera that reportlab ships. Characters that the font lacks
 are written without their accents, or as ``?``, and remembered in ``lacking``.
 
-Classes: ``Ink`` (what they all can do), ``PdfInk``, ``PngInk``, ``DryInk``. Function: ``find_fonts``.
+Classes: ``Ink`` (what they all can do), ``PdfInk``, ``PngInk``, ``DryInk``.
 """
 
 from __future__ import annotations
 
-import importlib
 import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-import reportlab
 from PIL import Image, ImageDraw, ImageFont
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from padbank.files.letters import Weight, find_fonts
 from padbank.sheetdata import DAY, NIGHT
 
 Anchor = Literal["left", "middle", "right"]
-Weight = Literal["bold", "plain"]
 Point = tuple[float, float]
 
 MM_TO_POINTS = 72 / 25.4
 SUPERSAMPLE = 2
-
-_FONT_PACKAGE = "fontpkg_fira_sans_condensed"
-_FONTS: dict[Weight, str] = {
-    "bold": "FiraSansCondensed-Bold.ttf",
-    "plain": "FiraSansCondensed-Medium.ttf",
-}
-_SPARE_FONTS: dict[Weight, str] = {"bold": "VeraBd.ttf", "plain": "Vera.ttf"}
-
-
-def find_fonts() -> tuple[dict[Weight, Path], float]:
-    """The two font files, and the height of their capitals as a share of the font size."""
-    try:
-        package = importlib.import_module(_FONT_PACKAGE)
-        folder = Path(str(package.__file__)).parent / "files"
-        fonts = {weight: folder / name for weight, name in _FONTS.items()}
-        if all(path.is_file() for path in fonts.values()):
-            return fonts, 0.692
-    except ImportError:
-        pass  # the package is declared, but a sheet in other letters beats none
-    folder = Path(reportlab.__file__).parent / "fonts"
-    return {weight: folder / name for weight, name in _SPARE_FONTS.items()}, 0.729
 
 
 class Ink(Protocol):

@@ -20,7 +20,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Mount, Route, Router
 from starlette.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
@@ -35,6 +35,7 @@ from padbank.web import (
 )
 from padbank.web.desk import Desk, answer, desk_of
 from padbank.web.guard import COOKIE, VISIT_LASTS_S, BodyTooLarge, Guard, Sharing
+from padbank.workflow.face import face_file
 from padbank.workflow.revisions import ChangedMeanwhile
 
 log = logging.getLogger(__name__)
@@ -98,6 +99,7 @@ def create_app(
         Mount("/api/layouts", LaterRoutes("layout_routes")),
         Mount("/api/export", LaterRoutes("export_routes")),
         *stage_routes.routes,
+        Route("/static/face/{weight}.ttf", _face),
         Mount("/static", StaticFiles(directory=HERE / "static"), name="static"),
     ]
     app = Starlette(
@@ -185,6 +187,14 @@ async def _desk_page(request: Request) -> Response:
 
 async def _stage_page(request: Request) -> Response:
     return HTMLResponse(_pages.get_template("stage.html").render())
+
+
+async def _face(request: Request) -> Response:
+    """The letters of the pad sheet, so that names come out alike on every screen."""
+    path = face_file(request.path_params["weight"])
+    if path is None:
+        raise HTTPException(404)
+    return FileResponse(path, media_type="font/ttf")
 
 
 async def _join(request: Request) -> Response:

@@ -13,7 +13,7 @@ from padbank.demo.scenario import CLIPS
 from padbank.domain import ControlPlace, Layout, Place, Recipe
 from padbank.errors import InputError
 from padbank.export.sheet import rig_sheet, sheet_data
-from padbank.files import sheetink
+from padbank.files import letters
 from padbank.files.rigfile import rig_from_toml
 from padbank.files.sheet import PAPERS_MM, draw_sheet
 from padbank.files.sheetink import DryInk
@@ -258,7 +258,7 @@ def test_titles_in_other_scripts_are_written_or_said(sheet, tmp_path):
 
 
 def test_without_its_letters_the_sheet_uses_reportlabs(sheet, tmp_path, monkeypatch):
-    monkeypatch.setattr(sheetink, "_FONT_PACKAGE", "padbank_no_such_package")
+    monkeypatch.setattr(letters, "_PACKAGE", "padbank_no_such_package")
     for suffix in (".pdf", ".png"):
         draw_sheet(sheet, tmp_path / f"spare{suffix}")
         assert (tmp_path / f"spare{suffix}").stat().st_size > 10_000

@@ -367,6 +367,8 @@ def test_names_are_readable_from_a_metre_and_a_half_on_a_tablet(tab):
     tablet.page.locator(f"#stage[data-ready={SHOW}]").wait_for()
     tablet.page.locator("#stage[data-letter-mm]").wait_for()
     assert float(tablet.page.locator("#stage").get_attribute("data-letter-mm")) >= 7.5
+    # The letters are those of the sheet, brought along: they do not hang on what the screen has installed.
+    assert tablet.page.evaluate("[...document.fonts].some((face) => face.family.includes('Padbank Hand') && face.status === 'loaded')")
     # Each name lies inside its pad, and no two pads lie over each other.
     boxes = tablet.page.evaluate(
         """() => [...document.querySelectorAll('.strip')].map((strip) => {

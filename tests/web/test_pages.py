@@ -439,3 +439,12 @@ def test_a_look_says_before_any_byte_that_the_card_is_too_small_or_not_there(pag
     assert inside.status_code >= 400 and "lies in the library" in inside.json()["error"]
     monkeypatch.setattr(export_look, "_free", lambda folder: 1000)
     assert "1.0 kB are free" in page.post(look, json={"folder": str(tmp_path / "card")}).json()["no_room"]
+
+
+def test_the_sheets_letters_are_served_and_nothing_beside_them(page):
+    for weight in ("bold", "plain"):
+        got = page.get(f"/static/face/{weight}.ttf")
+        assert got.status_code == 200 and got.headers["content-type"] == "font/ttf"
+        assert got.content[:4] == b"\x00\x01\x00\x00"  # ISO/IEC 14496-22: TrueType outlines
+    for other in ("thin", "..", "%2e%2e%2fbold", "bold.ttf/..%2f"):
+        assert page.get(f"/static/face/{other}.ttf").status_code == 404

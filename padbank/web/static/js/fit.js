@@ -4,14 +4,19 @@ export const LINE = 1.04;
 /** Height of a capital or ascender letter as a share of the type size, where measuring it fails. */
 const USUAL_CAP = 0.72;
 
+const FACE_WAIT_MS = 1500;
+const HAND = `800 100px ${getComputedStyle(document.documentElement).getPropertyValue('--hand')}`;
 let pen = null;
 const widths = new Map();
+
+// Nothing is measured before the face is there; one that never comes is waited for once.
+await Promise.race([document.fonts.load(HAND, 'Aa').catch(() => []), new Promise((go) => setTimeout(go, FACE_WAIT_MS))]);
 
 /** Measures texts at 100 px in the face of the tape (`--hand` of page.css). */
 function penOfTape() {
   if (!pen) {
     pen = document.createElement('canvas').getContext('2d');
-    pen.font = `800 100px ${getComputedStyle(document.documentElement).getPropertyValue('--hand')}`;
+    pen.font = HAND;
   }
   return pen;
 }
