@@ -29,7 +29,7 @@ Severity = Literal["error", "warning", "note"]
 OverLap = Literal["overlap", "self-cut"]
 WhenFull = Literal["oldest", "refuse"]
 
-NAME_PATTERN = re.compile(r"^[a-z0-9][a-z0-9-]*$")
+NAME_PATTERN = re.compile(r"^[a-z0-9][a-z0-9-]*\Z")
 
 
 def check_name(kind: str, name: str) -> str:

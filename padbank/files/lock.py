@@ -4,7 +4,7 @@ The lock is a file in the computer's own temporary folder, named after the user
 and the export folder, so that nothing of it lies on the card and nobody is shut
 out by another user's lock file.
 
-Function: ``only_writer``.
+Functions: ``only_writer``, ``holding``.
 """
 
 from __future__ import annotations
@@ -29,19 +29,32 @@ def only_writer(folder: Path) -> Iterator[None]:
     user = os.getuid() if hasattr(os, "getuid") else 0
     place = Path(tempfile.gettempdir()) / f"padbank-{user}-{key[:16]}.lock"
     try:
+        with holding(place) as free:
+            if not free:
+                raise CardError(f"{folder}: another padbank is writing there: wait until it is done")
+            yield
+    except _CannotOpen as fault:
+        raise CardError(f"{place}: cannot be made ({fault}): make the temporary folder writable") from None
+
+
+class _CannotOpen(OSError):
+    """The lock file itself cannot be made."""
+
+
+@contextmanager
+def holding(place: Path) -> Iterator[bool]:
+    """Hold the file ``place`` (made when it is not there); False when another program holds it."""
+    try:
         handle = os.open(place, os.O_RDWR | os.O_CREAT, 0o600)
     except OSError as fault:
-        raise CardError(
-            f"{place}: cannot be made ({fault.strerror}): make the temporary folder writable"
-        ) from None
+        raise _CannotOpen(fault.strerror) from None
     try:
         try:
             _lock(handle)
         except OSError:
-            raise CardError(
-                f"{folder}: another padbank is writing there: wait until it is done"
-            ) from None
-        yield
+            yield False
+        else:
+            yield True
     finally:
         os.close(handle)
 

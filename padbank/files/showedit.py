@@ -30,10 +30,20 @@ WANT = ("hits", "must", "value", "count")
 _PLAIN: dict[str, Any] = {"hits": None, "must": False, "value": 1.0, "count": 1}
 
 
+def _simple(key: str, value: Any, *, none: bool = False) -> None:
+    """Raise InputError unless ``value`` is a text, a number or yes or no (or, with ``none``, nothing)."""
+    good = isinstance(value, (str, int, float)) or (none and value is None)
+    if isinstance(value, str):
+        good = not any(0xD800 <= ord(c) <= 0xDFFF for c in value)
+    if not good:
+        raise InputError(f"{key} is {value!r}: write a word or a number")
+
+
 def set_top(text: str, key: str, value: Any) -> str:
     """Set one of ``TOP``; None takes the line away."""
     if key not in TOP:
         raise InputError(f"a show has no {key!r} to set: it has {', '.join(TOP)}")
+    _simple(key, value, none=True)
     if key == "date" and isinstance(value, str):
         try:
             value = date.fromisoformat(value)
@@ -56,6 +66,7 @@ def set_level(text: str, key: str, value: Any) -> str:
     """Set one of ``LEVEL``."""
     if key not in LEVEL:
         raise InputError(f"a show's level has no {key!r}: it has {', '.join(LEVEL)}")
+    _simple(key, value)
 
     def change(document: tomlkit.TOMLDocument) -> None:
         if "level" not in document:
@@ -69,6 +80,7 @@ def set_level(text: str, key: str, value: Any) -> str:
 def add_segment(text: str, name: str, title: str = "", *, any_time: bool = False) -> str:
     """A new segment, after the others."""
     check_name("segment", name)
+    _simple("title", title)
 
     def change(document: tomlkit.TOMLDocument) -> None:
         segments = _segments(document)
@@ -93,6 +105,7 @@ def set_segment(text: str, name: str, key: str, value: Any) -> str:
     """Set one of ``SEGMENT`` of a segment; None takes the line away."""
     if key not in SEGMENT:
         raise InputError(f"a segment has no {key!r} to set: it has {', '.join(SEGMENT)}")
+    _simple(key, value, none=True)
 
     def change(document: tomlkit.TOMLDocument) -> None:
         segment = _segment(document, name)
@@ -173,9 +186,10 @@ def add_want(text: str, segment: str, want: Want) -> str:
 
 def set_want(text: str, segment: str, index: int, changes: Mapping[str, Any]) -> str:
     """Change fields of ``WANT`` of one want; a usual value takes its field away."""
-    for key in changes:
+    for key, value in changes.items():
         if key not in WANT:
             raise InputError(f"a want has no {key!r} to set: it has {', '.join(WANT)}")
+        _simple(key, value, none=True)
 
     def change(document: tomlkit.TOMLDocument) -> None:
         want = _want(document, segment, index)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import importlib
 import logging
+import sqlite3
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -34,7 +35,7 @@ from padbank.web import (
     stage_routes,
 )
 from padbank.web.desk import Desk, answer, desk_of
-from padbank.web.guard import COOKIE, VISIT_LASTS_S, BodyTooLarge, Guard, Sharing
+from padbank.web.guard import COOKIE, VISIT_LASTS_S, BodyTooLarge, BodyTooSlow, Guard, Sharing
 from padbank.workflow.face import face_file
 from padbank.workflow.revisions import ChangedMeanwhile
 
@@ -110,8 +111,11 @@ def create_app(
         ],
         exception_handlers={
             PadbankError: _sentence,
+            OSError: _disk_error,
+            sqlite3.Error: _catalogue_error,
             HTTPException: _http_error,
             BodyTooLarge: _too_large,
+            BodyTooSlow: _too_slow,
         },
         lifespan=lifespan,
     )
@@ -222,6 +226,18 @@ async def _sentence(request: Request, error: Exception) -> Response:
     return answer({"error": str(error)}, status_of(error))
 
 
+async def _disk_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, OSError)
+    log.warning("%s: %s", request.scope["path"], error)
+    what = Path(error.filename).name if isinstance(error.filename, str) else "a file"
+    return answer({"error": f"{what}: {error.strerror or error}: see that the library's disk is there and can be written"}, 503)
+
+
+async def _catalogue_error(request: Request, error: Exception) -> Response:
+    log.warning("%s: %s", request.scope["path"], error)
+    return answer({"error": f"the library's catalogue did not answer ({error}): wait until other commands are done, then try again"}, 503)
+
+
 async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     sentences = {
@@ -234,3 +250,7 @@ async def _http_error(request: Request, error: Exception) -> Response:
 
 async def _too_large(request: Request, error: Exception) -> Response:
     return answer({"error": str(error)}, 413)
+
+
+async def _too_slow(request: Request, error: Exception) -> Response:
+    return answer({"error": str(error)}, 408)

@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from padbank.errors import InputError
 from padbank.store.library import Library
-from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named, whole_asked
 from padbank.workflow import clips as clips_work
 from padbank.workflow.revisions import clip_as_seen, clip_revision
 
@@ -98,7 +98,7 @@ def _edit(desk: Desk, name: str, body: Body) -> Response:
         with clip_as_seen(library, name, body.maybe("seen")) as clip:
             changed = clips_work.edit(
                 library, clip.name, _changes(body), new_name=body.maybe("new_name"),
-                licence=body.maybe("licence"), credit=body.values.get("credit"),
+                licence=body.maybe("licence"), credit=body.maybe_empty("credit"),
             )  # fmt: skip
             if tags := body.texts("tags"):
                 clips_work.change_tags(library, [changed.name], tags)
@@ -137,7 +137,7 @@ def _many(desk: Desk, body: Body) -> Response:
         elif what == "rights":
             with library.catalogue.atomic():
                 for name in names:
-                    clips_work.edit(library, name, {}, licence=body.maybe("licence"), credit=body.values.get("credit"))
+                    clips_work.edit(library, name, {}, licence=body.maybe("licence"), credit=body.maybe_empty("credit"))
         else:
             raise InputError(f"clips cannot be {what!r}: reload the page")
         return answer({"done": names, "removed": [c.name for c in library.catalogue.clips(removed=True)]})
@@ -177,12 +177,16 @@ def _spot(request: Request) -> Spot | None:
     """The pad that is to be heard: ``bank`` and ``pad`` of the address."""
     from padbank.workflow.audition import Spot
 
-    bank, pad = request.query_params.get("bank"), request.query_params.get("pad")
+    bank, pad = whole_asked(request, "bank"), request.query_params.get("pad")
     if not pad:
         return None
-    if not (bank and bank.isascii() and bank.isdigit()):
-        raise InputError(f"bank {bank!r}: write a number")
-    return Spot(bank=int(bank), pad=pad)
+    if bank is None:
+        raise InputError("the request names no bank: reload the page")
+    return Spot(bank=bank, pad=pad)
+
+
+def _show(request: Request) -> str | None:
+    return named(request.query_params.get("show", "")) or None
 
 
 def clip_levels(request: Request) -> Response:
@@ -190,7 +194,7 @@ def clip_levels(request: Request) -> Response:
     from padbank.workflow.audition import audition
 
     with desk_of(request).library() as library:
-        facts = audition(library, request.path_params["name"], request.query_params.get("show") or None, _spot(request))
+        facts = audition(library, request.path_params["name"], _show(request), _spot(request))
         return answer(facts)
 
 
@@ -198,7 +202,7 @@ def clip_sound(request: Request) -> Response:
     from padbank.workflow.audition import audition_file
 
     with desk_of(request).library() as library:
-        path = audition_file(library, request.path_params["name"], request.query_params.get("show") or None, _spot(request))
+        path = audition_file(library, request.path_params["name"], _show(request), _spot(request))
     return FileResponse(path, media_type="audio/wav", headers={"cache-control": "private, no-cache"})
 
 

@@ -75,6 +75,27 @@ def desk_of(request: Request) -> Desk:
     return desk
 
 
+def named(text: str) -> str:
+    """A show or rig of the library by its name.
+
+    Commands take the path of a ``.toml`` file as well; a page must never lead
+    to a file outside the library.
+    """
+    if text.lower().endswith(".toml"):
+        raise InputError(f"{text!r} is a file: the page takes shows and rigs of this library, by their names")
+    return text
+
+
+def whole_asked(request: Request, name: str) -> int | None:
+    """A whole number of the address; None when it is not there."""
+    text = request.query_params.get(name)
+    if text is None or text == "":
+        return None
+    if not (text.isascii() and text.isdigit()):
+        raise InputError(f"{name} {text[:MOST_DIGITS]!r}: write a number")
+    return _whole(text)
+
+
 def answer(value: Any, status: int = 200) -> JSONResponse:
     return JSONResponse(plain(value), status_code=status)
 
@@ -96,6 +117,10 @@ class Body:
         if value is not None and not isinstance(value, str):
             raise InputError(f"{name!r} is no text: reload the page")
         return value or None
+
+    def maybe_empty(self, name: str) -> str | None:
+        """Like ``maybe``, but an empty text stays one: it says that there is to be none."""
+        return "" if self.values.get(name) == "" else self.maybe(name)
 
     def number(self, name: str) -> float | None:
         value = self.values.get(name)
@@ -129,13 +154,36 @@ class Body:
         return value
 
 
+MOST_DIGITS = 15
+"""Whole numbers up to this many digits fit a catalogue's column and a float without loss."""
+
+
+def _whole(text: str) -> int:
+    if len(text) > MOST_DIGITS:
+        raise InputError(f"{text[:MOST_DIGITS]}… is too large a number: write a smaller one")
+    return int(text)
+
+
+def _no_number(text: str) -> float:
+    raise InputError(f"{text} is no number: write one, such as 1.5")
+
+
 async def body_of(request: Request) -> Body:
-    """The request's JSON object (an empty one when it brought nothing)."""
+    """The request's JSON object (an empty one when it brought nothing).
+
+    Raises
+    ------
+    InputError
+        for what is not JSON (RFC 8259: no NaN, no infinities), for halves of a
+        character pair that no file and no database can hold, and for whole
+        numbers beyond every field's range
+    """
     raw = await request.body()
     if not raw:
         return Body({})
     try:
-        values = json.loads(raw)
+        values = json.loads(raw, parse_int=_whole, parse_constant=_no_number)
+        json.dumps(values, ensure_ascii=False).encode()
     except (ValueError, RecursionError) as error:
         raise InputError("the request is not JSON: reload the page") from error
     if not isinstance(values, dict):

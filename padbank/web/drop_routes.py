@@ -1,6 +1,8 @@
 """Files that are dropped on the page: kept beside the library until they are added.
 
-Each drop gets a folder of its own inside the library's ``dropped`` folder.
+Each drop gets a folder of its own inside the library's ``dropped`` folder, named
+after the server that took it; what servers that ended have left there is taken
+away by the next one that starts.
 Files arrive one request each, as they are, under their own names made safe;
 nothing in a name can lead out of that folder. When the work is done the folder
 is taken away: the library holds its own copy of every original.
@@ -13,22 +15,28 @@ import re
 import secrets
 import shutil
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from padbank.cardnames import name_fault
 from padbank.errors import InputError, StoreError
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.web.jobs import JobHandle
+from padbank.workflow.rights import check_licence
+from padbank.workflow.tags import check_tag
 
 if TYPE_CHECKING:
     from padbank.workflow.add import AddReport
 
 MOST_FILES = 20_000
 
-_UNSAFE = re.compile(r'[\x00-\x1f\x7f"*/:<>?\\|]')
+MOST_LETTERS, MOST_BYTES = 120, 180
+"""Of a name's stem: file systems take 255 units or bytes."""
+
+_UNSAFE = re.compile(r'[\x00-\x1f\x7f\ud800-\udfff"*/:<>?\\|]')
 
 
 def safe_file_name(name: str) -> str:
@@ -41,18 +49,15 @@ def safe_file_name(name: str) -> str:
     cleaned = _UNSAFE.sub("_", last).strip(" .")
     if not cleaned:
         raise InputError(f"a file is named {name!r}: give it a name and drop it again")
-    stem, dot, suffix = cleaned.rpartition(".")
-    return f"{stem[:120]}{dot}{suffix[:12]}" if dot else cleaned[:120]
-
-
-def clear_old_drops(folder: Path) -> None:
-    """Take away what earlier runs left (a page that was closed in the middle of a drop)."""
-    shutil.rmtree(folder / "dropped", ignore_errors=True)
+    stem, dot, suffix = cleaned.rpartition(".") if "." in cleaned else (cleaned, "", "")
+    stem = stem[:MOST_LETTERS].encode()[:MOST_BYTES].decode(errors="ignore")
+    short = f"{stem}{dot}{suffix[:12]}".rstrip(" .")
+    return short if name_fault(short) is None else f"_{short}"  # a device's name on Windows, such as "con.wav"
 
 
 def new_drop(request: Request) -> Response:
     desk = desk_of(request)
-    drop_id = secrets.token_hex(6)
+    drop_id = f"{desk.started}-{secrets.token_hex(6)}"
     folder = desk.folder / "dropped" / drop_id
     folder.mkdir(parents=True)
     desk.drops[drop_id] = folder
@@ -74,10 +79,10 @@ async def put_file(request: Request) -> Response:
     if number >= MOST_FILES:
         raise InputError(f"that is more than {MOST_FILES} files at once: drop fewer, or add the folder by its path")
     inside = folder / f"{number:05d}"
-    inside.mkdir(exist_ok=True)
     path = inside / name
     got = 0
     try:
+        inside.mkdir(exist_ok=True)
         with open(path, "wb") as file:
             async for chunk in request.stream():
                 file.write(chunk)
@@ -94,7 +99,7 @@ async def put_file(request: Request) -> Response:
 async def add_drop(request: Request) -> Response:
     """Begin adding what was dropped; the job's result is the report."""
     desk = desk_of(request)
-    body = await body_of(request)
+    settings = _settings(await body_of(request))
     drop_id = request.path_params["drop"]
     folder = _folder(desk, drop_id)
     paths = sorted(p for inside in folder.iterdir() for p in inside.iterdir())
@@ -103,7 +108,7 @@ async def add_drop(request: Request) -> Response:
 
     def work(job: JobHandle) -> object:
         try:
-            return _add(desk, job, paths, body, folder)
+            return _add(desk, job, paths, settings, folder)
         finally:
             desk.drops.pop(drop_id, None)
             shutil.rmtree(folder, ignore_errors=True)
@@ -118,6 +123,7 @@ async def add_paths(request: Request) -> Response:
     if not request.state.owner:
         raise InputError("paths are added on the computer that runs padbank: drop the files here instead")
     body = await body_of(request)
+    settings = _settings(body)
     paths = [Path(os.path.expanduser(p.strip().strip('"'))) for p in body.texts("paths") if p.strip()]
     if not paths:
         raise InputError("no path was typed: write the path of a file or folder")
@@ -126,18 +132,32 @@ async def add_paths(request: Request) -> Response:
             raise InputError(f"{path} is not a whole path: begin it at the top, such as {Path.home() / 'clips'}")
         if not path.exists():
             raise InputError(f"{path} is not there: check the spelling")
-    job = desk.jobs.start("adding", "the library", lambda job: _add(desk, job, paths, body, None), stop_raises=True)
+    job = desk.jobs.start("adding", "the library", lambda job: _add(desk, job, paths, settings, None), stop_raises=True)
     return answer(job.seen())
 
 
-def _add(desk: Desk, job: JobHandle, paths: list[Path], body: Body, folder: Path | None) -> dict[str, object]:
+class Settings(TypedDict):
+    """Tags and rights for what is added."""
+
+    tags: list[str]
+    licence: str | None
+    credit: str | None
+
+
+def _settings(body: Body) -> Settings:
+    licence = body.maybe("licence")
+    return {
+        "tags": [check_tag(t) for t in body.texts("tags")],
+        "licence": check_licence(licence) if licence else None,
+        "credit": body.maybe("credit"),
+    }
+
+
+def _add(desk: Desk, job: JobHandle, paths: list[Path], settings: Settings, folder: Path | None) -> dict[str, object]:
     from padbank.workflow.add import add
 
     with desk.library() as library:
-        report = add(
-            library, paths, tags=body.texts("tags"), licence=body.maybe("licence"), credit=body.maybe("credit"),
-            progress=job.progress,
-        )  # fmt: skip
+        report = add(library, paths, **settings, progress=job.progress)
     return seen_report(report, folder)
 
 

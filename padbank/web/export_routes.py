@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named
 from padbank.web.jobs import JobHandle
 from padbank.workflow import export_look
 from padbank.workflow.export import export
@@ -35,7 +35,7 @@ def _chosen(desk: Desk, body: Body, *, owner: bool) -> Path:
 
 async def look(request: Request) -> Response:
     body = await body_of(request)
-    return await run_in_threadpool(_look, desk_of(request), request.path_params["show"], body, request.state.owner)
+    return await run_in_threadpool(_look, desk_of(request), named(request.path_params["show"]), body, request.state.owner)
 
 
 def _look(desk: Desk, show: str, body: Body, owner: bool) -> Response:
@@ -50,7 +50,7 @@ def _look(desk: Desk, show: str, body: Body, owner: bool) -> Response:
 async def write(request: Request) -> Response:
     """Write the set, then read it back: one job with one result."""
     body = await body_of(request)
-    return await run_in_threadpool(_write, desk_of(request), request.path_params["show"], body, request.state.owner)
+    return await run_in_threadpool(_write, desk_of(request), named(request.path_params["show"]), body, request.state.owner)
 
 
 def _write(desk: Desk, show: str, body: Body, owner: bool) -> Response:

@@ -16,6 +16,7 @@ plain ASGI middleware.
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import ipaddress
 import json
@@ -28,6 +29,7 @@ from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Literal
 
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 log = logging.getLogger(__name__)
@@ -46,6 +48,9 @@ BODY_LIMIT_BYTES = 1_000_000
 
 DROP_LIMIT_BYTES = 4_000_000_000
 """Largest file that may be dropped on the page (a long video)."""
+
+BODY_WAIT_S = 60.0
+"""The longest pause in the middle of a body."""
 
 DROP_PREFIX = "/api/drop/"
 
@@ -180,7 +185,10 @@ class Guard:
             await _refuse(scope, receive, send, *refusal)
             return
         if scope["type"] == "websocket":
-            await self.app(scope, receive, send)
+            try:
+                await self.app(scope, receive, send)
+            except Exception:
+                log.exception("unexpected error for %s", scope["path"])
             return
         limit = DROP_LIMIT_BYTES if scope["path"].startswith(DROP_PREFIX) else BODY_LIMIT_BYTES
         length = dict(headers).get("content-length", "")
@@ -199,6 +207,8 @@ class Guard:
 
         try:
             await self.app(scope, _limited(receive, limit), _with_headers(noticing, scope["path"]))
+        except ClientDisconnect:
+            return  # the page was closed or a drop was stopped: nobody waits for an answer
         except Exception:
             # Whatever the routes did not foresee: the terminal gets the trace, the browser a sentence.
             log.exception("unexpected error for %s", scope["path"])
@@ -264,6 +274,13 @@ def _too_large(limit: int) -> str:
     return f"that is more than the {limit / 1e6:g} MB that this page takes at once: send less."
 
 
+class BodyTooSlow(Exception):
+    """Raised while a body is read of which nothing more arrives."""
+
+    def __init__(self) -> None:
+        super().__init__(f"nothing more arrived for {BODY_WAIT_S:g} s: see that the network holds, then send it again.")
+
+
 class BodyTooLarge(Exception):
     """Raised while a body is read that passes its limit."""
 
@@ -273,12 +290,18 @@ class BodyTooLarge(Exception):
 
 
 def _limited(receive: Receive, limit: int) -> Receive:
-    got = 0
+    got, whole = 0, False
 
     async def inner() -> Message:
-        nonlocal got
-        message = await receive()
+        nonlocal got, whole
+        if whole:
+            return await receive()  # waits for the end of the connection, however long that takes
+        try:
+            message = await asyncio.wait_for(receive(), BODY_WAIT_S)
+        except TimeoutError:
+            raise BodyTooSlow from None
         if message["type"] == "http.request":
+            whole = not message.get("more_body", False)
             got += len(message.get("body", b""))
             if got > limit:
                 raise BodyTooLarge(limit)

@@ -83,8 +83,8 @@ class Hub:
 
 
 def _text(value: Any) -> str:
-    if not isinstance(value, str) or len(value) > 200:
-        raise ValueError("a text is missing or too long")
+    if not isinstance(value, str) or len(value) > 200 or any(0xD800 <= ord(c) <= 0xDFFF for c in value):
+        raise ValueError("a text is missing, too long or no text")
     return value
 
 

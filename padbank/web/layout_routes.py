@@ -11,7 +11,7 @@ from starlette.routing import Route
 
 from padbank.errors import InputError
 from padbank.store.library import Library
-from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named, whole_asked
 from padbank.web.jobs import JobHandle
 from padbank.workflow import arrange
 from padbank.workflow.pad_limits import pad_classes, takes
@@ -91,15 +91,13 @@ def seen_board(library: Library, show: str, number: int | None = None, *, limits
 
 
 def _show(request: Request) -> str:
-    return str(request.path_params["show"])
+    return named(str(request.path_params["show"]))
 
 
 def one_layout(request: Request) -> Response:
-    text = request.query_params.get("number")
-    if text is not None and not (text.isascii() and text.isdigit()):
-        raise InputError(f"layout {text!r}: write a number")
+    number = whole_asked(request, "number")
     with desk_of(request).library() as library:
-        return answer(seen_board(library, _show(request), int(text) if text else None, limits=True))
+        return answer(seen_board(library, _show(request), number, limits=True))
 
 
 async def try_step(request: Request) -> Response:
@@ -161,12 +159,12 @@ def why(request: Request) -> Response:
     if clip:
         with desk_of(request).library() as library:
             return answer(arrange.explain(arrange.read_board(library, _show(request)), clip))
-    bank, pad = request.query_params.get("bank", ""), request.query_params.get("pad", "")
-    if not (bank.isascii() and bank.isdigit()):
-        raise InputError(f"bank {bank!r}: write a number")
+    bank, pad = whole_asked(request, "bank"), request.query_params.get("pad", "")
+    if bank is None:
+        raise InputError("the request names no bank: reload the page")
     with desk_of(request).library() as library:
         board = arrange.read_board(library, _show(request))
-        return answer(arrange.why_here(board, int(bank), board.rig.pad(pad).pad_id))
+        return answer(arrange.why_here(board, bank, board.rig.pad(pad).pad_id))
 
 
 async def start_plan(request: Request) -> Response:

@@ -14,8 +14,8 @@ from starlette.applications import Starlette
 
 from padbank.errors import InputError
 from padbank.web.app import create_app
-from padbank.web.drop_routes import clear_old_drops
 from padbank.web.guard import Sharing
+from padbank.workflow.dropped import keep_drops
 
 USUAL_PORT = 8808
 
@@ -77,7 +77,7 @@ class PageServer:
         self.address = f"http://127.0.0.1:{self.port}"
         self.share_address = f"http://{addresses[0]}:{self.port}" if addresses else None
         self.app.state.desk.invite_base = self.share_address
-        clear_old_drops(library_folder)
+        self.folder = library_folder
         config = uvicorn.Config(
             self.app, log_level="warning", access_log=False, server_header=False, date_header=False,
             ws="websockets-sansio", ws_max_size=65_536, timeout_graceful_shutdown=3, lifespan="on",
@@ -93,9 +93,10 @@ class PageServer:
 
     def run(self, started: Callable[[], None] = lambda: None) -> None:
         """Serve until interrupted; ``started`` is called just before the first request can come."""
-        self.socket.listen(128)
-        started()
-        self.server.run(sockets=[self.socket])
+        with keep_drops(self.folder, self.app.state.desk.started):
+            self.socket.listen(128)
+            started()
+            self.server.run(sockets=[self.socket])
 
     def stop(self) -> None:
         self.server.should_exit = True

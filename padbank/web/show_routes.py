@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from padbank.web.desk import Body, Desk, answer, body_of, desk_of
+from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named
 from padbank.workflow.show_edits import SeenShow, edit_show, list_shows, seen_show
 from padbank.workflow.shows import list_rigs, new_show
 
@@ -30,7 +30,7 @@ def as_seen(seen: SeenShow) -> dict[str, Any]:
 
 def one_show(request: Request) -> Response:
     with desk_of(request).library() as library:
-        return answer(as_seen(seen_show(library, request.path_params["show"])))
+        return answer(as_seen(seen_show(library, named(request.path_params["show"]))))
 
 
 async def begin_show(request: Request) -> Response:
@@ -40,7 +40,8 @@ async def begin_show(request: Request) -> Response:
 
 def _begin(desk: Desk, body: Body) -> Response:
     with desk.library() as library:
-        path = new_show(library, body.text("name"), like=body.maybe("like"), rig=body.maybe("rig"))
+        like, rig = body.maybe("like"), body.maybe("rig")
+        path = new_show(library, body.text("name"), like=like and named(like), rig=rig and named(rig))
         return answer({"name": path.stem})
 
 
@@ -50,8 +51,11 @@ async def edit_one(request: Request) -> Response:
 
 
 def _edit(desk: Desk, show: str, body: Body) -> Response:
+    edit = body.mapping("edit")
+    if edit.get("key") == "rig" and isinstance(edit.get("value"), str):
+        named(edit["value"])
     with desk.library() as library:
-        return answer(as_seen(edit_show(library, show, body.maybe("seen"), body.mapping("edit"))))
+        return answer(as_seen(edit_show(library, named(show), body.maybe("seen"), edit)))
 
 
 routes = [

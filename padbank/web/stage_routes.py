@@ -14,7 +14,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from padbank.errors import InputError
-from padbank.web.desk import Desk, answer, body_of, desk_of
+from padbank.web.desk import Desk, answer, body_of, desk_of, named
 
 MESSAGE_LIMIT_BYTES = 4000
 
@@ -24,13 +24,18 @@ async def stage_now(request: Request) -> Response:
 
 
 def stage_banks(request: Request) -> Response:
-    """Every bank of the layout that the stage shows: only what a player needs to see."""
+    """Every bank of the layout that the stage shows: only what a player needs to see.
+
+    A stage view gets the show that is on stage, whatever it asks for."""
     from padbank.workflow.stage import stage_view
 
     desk = desk_of(request)
-    show = request.query_params.get("show") or desk.hub.stage["show"]
+    show = desk.hub.stage["show"]
+    if request.state.visit == "everything":
+        show = request.query_params.get("show") or show
     if not show:
         return answer({"show": None})
+    named(show)
     with desk.library() as library:
         return answer(stage_view(library, show))
 
@@ -45,7 +50,7 @@ async def socket(websocket: WebSocket) -> None:
     try:
         await websocket.send_json({"kind": "stage", "stage": desk.hub.stage_now()})
         while True:
-            text = await websocket.receive_text()
+            text = await _text(websocket)
             if len(text) > MESSAGE_LIMIT_BYTES:
                 await websocket.close(1009, "that message is too long")
                 break
@@ -70,6 +75,14 @@ async def socket(websocket: WebSocket) -> None:
         sender.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await sender
+
+
+async def _text(websocket: WebSocket) -> str:
+    """The next message as text; one of bytes is none of the page's and counts as empty."""
+    message = await websocket.receive()
+    if message["type"] == "websocket.disconnect":
+        raise WebSocketDisconnect(message.get("code", 1005))
+    return message.get("text") or ""
 
 
 async def _send(websocket: WebSocket, queue: asyncio.Queue[dict[str, Any]], *, visitor: bool) -> None:

@@ -11,6 +11,7 @@ import difflib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from padbank.cardnames import name_fault
 from padbank.domain import Clip, Finding, Rig, Segment, Show, Want, check_name
 from padbank.errors import InputError
 from padbank.files.rigfile import load_rig, shipped_rigs
@@ -149,6 +150,8 @@ def new_show(library: Library, name: str, *, like: str | None = None, rig: str |
         when the name is taken or wrong, or no rig is known to start from
     """
     check_name("show", name)
+    if fault := name_fault(f"{name}.toml"):
+        raise InputError(f"a file cannot be named {name[:40]!r}: {fault}; choose another name")
     path = library.shows / f"{name}.toml"
     if path.exists():
         raise InputError(f"show {name!r} is there already ({path}): choose another name, or edit that file")
