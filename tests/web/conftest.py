@@ -151,16 +151,30 @@ class Served:
 
 
 @pytest.fixture
-def served(library_folder: Path) -> Iterator[Served]:
+def serve() -> Iterator[Callable[..., Served]]:
+    """``serve(folder, port=None)``: a server on a thread, whose first request can come when it returns."""
     from padbank.web.server import PageServer
 
-    page = PageServer(library_folder, port=None)
-    thread = threading.Thread(target=page.run, daemon=True)
-    thread.start()
-    yield Served(page.address, library_folder, page)
-    page.stop()
-    thread.join(10)
-    assert not thread.is_alive(), "the server did not stop"
+    running: list[tuple[Any, threading.Thread]] = []
+
+    def begin(folder: Path, port: int | None = None) -> Served:
+        page, started = PageServer(folder, port=port), threading.Event()
+        thread = threading.Thread(target=page.run, args=(started.set,), daemon=True)
+        thread.start()
+        running.append((page, thread))
+        assert started.wait(20), "the server did not start"
+        return Served(page.address, folder, page)
+
+    yield begin
+    for page, thread in running:
+        page.stop()
+        thread.join(10)
+        assert not thread.is_alive(), "the server did not stop"
+
+
+@pytest.fixture
+def served(library_folder: Path, serve: Callable[..., Served]) -> Served:
+    return serve(library_folder)
 
 
 class Tab:

@@ -402,14 +402,8 @@ def test_sound_answers_a_click_and_a_key_within_the_page(tab):
     page.locator(".hit-log").get_by_text(re.compile("horn.*(cut|by)")).first.wait_for()  # it cuts itself off
 
 
-def test_an_empty_library_says_how_to_begin(chromium, tmp_path, synth_wav):
-    import threading
-
-    from padbank.web.server import PageServer
-
-    server = PageServer(tmp_path / "new library", port=None)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
+def test_an_empty_library_says_how_to_begin(chromium, serve, tmp_path, synth_wav):
+    server = serve(tmp_path / "new library")
     context = chromium.new_context()
     page = context.new_page()
     complaints = []
@@ -436,8 +430,6 @@ def test_an_empty_library_says_how_to_begin(chromium, tmp_path, synth_wav):
     plan(page)
     page.locator(".plot-box [aria-label*='drum-roll']").wait_for()
     context.close()
-    server.stop()
-    thread.join(10)
     assert not complaints
 
 

@@ -226,6 +226,8 @@ def test_a_stage_visit_reaches_nothing_but_the_stage(tablet, library_folder):
     assert len(routes) > 45 and open_to_it <= set(routes)
     for method, path in routes:
         answer = client.request(method, path)
+        if path.startswith("/static/"):
+            continue  # letters and scripts, the same for everybody
         if (method, path) in open_to_it:
             assert answer.status_code in (200, 303) or path == "/join/x", path
             assert "horn" not in answer.text
