@@ -150,6 +150,18 @@ def test_by_hand_each_step_is_weighed_and_can_be_undone_by_planning(demo: Path, 
     assert all(w["objective"] >= compared["objective"] for w in compared["plain_ways"])
 
 
+def test_ready_takes_what_was_arranged_by_hand_unless_told_to_plan(demo: Path, tmp_path: Path) -> None:
+    shutil.copytree(demo / "library" / "demo", tmp_path / "library" / "demo")
+    padbank(tmp_path, "swap", SHOW, "--bank", 2, "--pad", "crate/5", "--other-pad", "crate/7")
+    mine = json.loads(padbank(tmp_path, "layout", SHOW, "--json").stdout)["layout"]
+    done = padbank(tmp_path, "ready", SHOW, "--to", tmp_path / "card")
+    assert "arranged by hand" in done.stdout and "--plan-anew" in done.stdout + done.stderr
+    of = {(f["bank"], f["pad"]): f["clip"] for f in json.loads((tmp_path / "card" / SHOW / "set.json").read_text("utf-8"))["files"]}
+    assert of == {(p["bank"], p["pad_id"]): p["clip"] for p in mine["places"]}
+    anew = json.loads(padbank(tmp_path, "ready", SHOW, "--to", tmp_path / "card", "--plan-anew", "--json").stdout)
+    assert anew["by_hand"] is False and anew["plan"]["status"] == "proved" and anew["layout"] > mine["number"]
+
+
 def test_a_clip_without_rights_never_reaches_the_card(demo: Path) -> None:
     names = [p.name for p in (demo / "exports" / "demo" / SHOW).rglob("*.wav")]
     assert not any("borrowed-shanty" in name for name in names)
