@@ -21,16 +21,17 @@ from padbank.workflow.log import log_take
 @click.command("log")
 @click.argument("show")
 @click.argument("take", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--layout", "number", type=int, help="The number of the layout that is played; else the newest.")
 @click.option("--first-bank", type=int, default=1, show_default=True, help="The bank in use when the take begins.")
 @json_option
 @click.pass_context
-def command(ctx: click.Context, show: str, take: Path, first_bank: int, as_json: bool) -> int:
+def command(ctx: click.Context, show: str, take: Path, number: int | None, first_bank: int, as_json: bool) -> int:
     """Learn from what was played: keep the hits of a take (a Standard MIDI File) for the next plan.
 
     Wants with learn = true take their expected hits from logged takes, and
     wants by tag prefer the clips that were used most.
     """
-    played = log_take(open_library(ctx), show, take, first_bank=first_bank)
+    played = log_take(open_library(ctx), show, take, number=number, first_bank=first_bank)
     rows = [(segment, clip, round(count, 2)) for (segment, clip), count in sorted(played.hits.items())]
     if as_json:
         print_json({"layout": played.layout, "hits": [dict(zip(("segment", "clip", "hits"), r, strict=True)) for r in rows],

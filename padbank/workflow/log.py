@@ -1,8 +1,8 @@
 """``log`` and ``rehearse``: what was played, and what would happen if it were.
 
 A take (a Standard MIDI File) or the show's expected hits are played on the
-newest layout by the rehearsal's rules; ``log`` keeps what a take hit, so that
-the next plan knows it.
+newest layout, or on an earlier one, by the rehearsal's rules; ``log`` keeps what
+a take hit, so that the next plan knows it.
 """
 
 from __future__ import annotations
@@ -35,15 +35,17 @@ class Played:
     findings: tuple[Finding, ...]
 
 
-def rehearse_show(library: Library, name: str, take: Path | None = None, *, first_bank: int = 1) -> Played:
-    """Play a take, or the show's expected hits, on the newest layout.
+def rehearse_show(
+    library: Library, name: str, take: Path | None = None, *, number: int | None = None, first_bank: int = 1
+) -> Played:
+    """Play a take, or the show's expected hits, on the newest layout or the one of that number.
 
     Raises
     ------
     InputError
-        when there is no layout, no such first bank, or the take cannot be read
+        when there is no such layout, no such first bank, or the take cannot be read
     """
-    judged = judge(library, name)
+    judged = judge(library, name, number)
     if not 1 <= first_bank <= judged.opened.rig.banks:
         raise InputError(f"there is no bank {first_bank}: rig {judged.opened.rig.name} has 1 to {judged.opened.rig.banks}")
     if take is None:
@@ -84,15 +86,15 @@ def hits_by_segment(layout: Layout, rehearsal: Rehearsal) -> dict[tuple[str, str
     return dict(found)
 
 
-def log_take(library: Library, name: str, take: Path, *, first_bank: int = 1) -> Played:
-    """Keep what a take hit. The same file again replaces what it said before.
+def log_take(library: Library, name: str, take: Path, *, number: int | None = None, first_bank: int = 1) -> Played:
+    """Keep what a take hit on the layout that was played: the newest, or the one of that number. The same file again replaces what it said before.
 
     Raises
     ------
     InputError
         as ``rehearse_show``, and for a take none of whose hits falls on a clip: it would teach that nothing was played
     """
-    played = rehearse_show(library, name, take, first_bank=first_bank)
+    played = rehearse_show(library, name, take, number=number, first_bank=first_bank)
     if not played.hits:
         raise InputError(
             f"{take}: none of its hits falls on a clip of layout {played.layout}, so nothing was kept: check that it is "

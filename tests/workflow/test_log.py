@@ -17,6 +17,7 @@ import soundfile
 from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.add import add
+from padbank.workflow.by_hand import change_by_hand, swap
 from padbank.workflow.log import log_take, rehearse_show
 from padbank.workflow.plan import plan
 from padbank.workflow.shows import open_show
@@ -133,3 +134,14 @@ def test_a_take_that_hit_no_clip_teaches_nothing_and_keeps_what_was_learned(libr
         with pytest.raises(InputError, match="has 1 to 2"):
             log_take(library, "two-songs", path, first_bank=bank)
     assert library.catalogue.uses() == {"knock": 1}
+
+
+def test_a_take_of_an_earlier_layout_teaches_what_was_played_there(library: Library, tmp_path: Path) -> None:
+    path = tmp_path / "night.mid"
+    path.write_bytes(take((36, 90), (36, 90), (36, 90)))  # knock lay on plank/1 that night
+    change_by_hand(library, "two-songs", swap(1, "plank/1", 1, "plank/2"))
+    assert rehearse_show(library, "two-songs", path).hits == {("one", "ring"): 3}
+    assert log_take(library, "two-songs", path, number=1).hits == {("one", "knock"): 3}
+    assert library.catalogue.uses() == {"knock": 3}
+    with pytest.raises(InputError, match="has no layout 9"):
+        log_take(library, "two-songs", path, number=9)
