@@ -33,7 +33,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from padbank.domain import Layout
-from padbank.layout.problem import CONTROL_HITS, Demand, Problem
+from padbank.layout.demands import Demand
+from padbank.layout.problem import CONTROL_HITS, Problem
 
 SIDE_BY_SIDE = 0.005
 """pads with at least this chance of a mis-hit are side by side (corner to corner is below it)"""

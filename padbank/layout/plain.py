@@ -15,9 +15,10 @@ from dataclasses import dataclass
 
 from padbank.domain import Layout
 from padbank.layout.cost import Held
+from padbank.layout.demands import Demand
 from padbank.layout.evaluate import Evaluation, evaluate_problem
 from padbank.layout.held import empty_held, put, to_layout
-from padbank.layout.problem import Demand, Problem
+from padbank.layout.problem import Problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

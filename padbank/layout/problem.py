@@ -7,64 +7,26 @@ and ``solve`` all read it; none of them reads the rig or show for a rule.
 Conventions: inside ``Problem`` clips, pads and devices are indices into its
 tuples, and banks count from 0. ``domain.Place`` counts banks from 1.
 
-How wants are read
-------------------
-- A want by clip has that clip as its only candidate. The same clip wanted
-  twice in one segment is one demand with the hits added.
-- A want by tag may take any ``count`` of the clips with that tag that are not
-  named in the same segment. The best used are preferred: a clip's worth is
-  0.5 for the least used and 1 for the most used. At most ``2 * count + 4`` of
-  them, the best used first, are candidates (and those that came into a layout
-  by hand).
-- Losing one clip of a want costs its value once for each expected hit, and at
-  least once.
-- A timed segment is played from its own bank. A hit for an any-time segment
-  may come while the hands are in any bank: each segment counts as one moment,
-  and the hits spread evenly over the moments. So a copy of an any-time clip in
-  another bank saves the switch there.
+How wants are read: see ``demands``; from which banks their hits come: ``homes``.
 
-Functions: ``build_problem``. Classes: ``Demand``, ``Prices``, ``Problem``.
+Functions: ``build_problem``. Classes: ``Prices``, ``Problem``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from padbank.domain import Control, Device, Layout, Pad, Rig, Show
 from padbank.errors import InputError
 from padbank.layout import homes, mishit, reach, voices
+from padbank.layout.demands import Demand, read_wants
 from padbank.layout.facts import ClipFacts, Version, usable_versions
 
 CONTROL_HITS = 1.0
 """expected hits of a control hit in each of its banks (no figure in the rig; a convention)"""
 LOUD_STEP_LU = 6.0
 """a clip this much above (below) the show's target as played is loud (quiet)"""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Demand:
-    """One want of one segment, resolved.
-
-    ``clips`` and ``worth`` go together: candidates and how well each fits
-    (0.5 to 1). ``hits`` and ``value`` are per clip. ``share`` says from which
-    banks the hits come: ``(bank, part)``, the parts summing to 1.
-    """
-
-    segment: str
-    label: str
-    hits: float
-    value: float
-    must: bool
-    count: int
-    clips: tuple[int, ...]
-    worth: tuple[float, ...]
-    share: tuple[tuple[int, float], ...]
-    absent: str = ""
-
-    @property
-    def by_clip(self) -> bool:
-        return self.count == 1 and len(self.clips) <= 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,79 +157,6 @@ def _facts(clips: Mapping[str, ClipFacts] | Iterable[ClipFacts]) -> dict[str, Cl
     return {c.name: c for c in sorted(items, key=lambda c: c.name)}
 
 
-def _demands(
-    show: Show,
-    facts: dict[str, ClipFacts],
-    usable: set[str],
-    extra: frozenset[str],
-    share: dict[str, tuple[tuple[int, float], ...]],
-    why_not: dict[str, str],
-) -> list[tuple[Demand, tuple[str, ...]]]:
-    """Demands with their candidates as names (indices are set when the clips are known)."""
-    result: list[tuple[Demand, tuple[str, ...]]] = []
-    for segment in show.segments:
-        named: dict[str, list[float | bool]] = {}
-        for want in segment.wants:
-            if want.clip is not None:
-                old = named.setdefault(want.clip, [0.0, False, 0.0])
-                old[0] += want.hits
-                old[1] = bool(old[1]) or want.must
-                old[2] = max(float(old[2]), want.value)
-        for name, (hits, must, value) in named.items():
-            absent = ""
-            if name not in facts:
-                absent = "there is no clip of that name in the library"
-            elif name not in usable:
-                absent = why_not.get(name, "it cannot be placed")
-            names = () if absent else (name,)
-            demand = Demand(
-                segment=segment.name,
-                label=name,
-                hits=float(hits),
-                value=float(value) * max(1.0, float(hits)),
-                must=bool(must),
-                count=1,
-                clips=(),
-                worth=(1.0,) * len(names),
-                share=share[segment.name],
-                absent=absent,
-            )
-            result.append((demand, names))
-        for want in segment.wants:
-            if want.tag is None:
-                continue
-            tagged = [
-                c for c in facts.values() if want.tag in c.tags and c.name in usable and c.name not in named
-            ]
-            tagged.sort(key=lambda c: (-c.uses, c.name))
-            most = max((c.uses for c in tagged), default=0.0)
-            listed = [
-                c
-                for i, c in enumerate(tagged)
-                if i < 2 * want.count + 4 or c.name in extra
-            ]
-            absent = ""
-            if len(tagged) < want.count:
-                absent = (
-                    f"{len(tagged)} usable clips have the tag {want.tag!r} beside those named, "
-                    f"{want.count} are wanted"
-                )
-            demand = Demand(
-                segment=segment.name,
-                label=f"{want.count} × {want.tag}",
-                hits=want.hits,
-                value=want.value * max(1.0, want.hits),
-                must=want.must,
-                count=want.count,
-                clips=(),
-                worth=tuple(round(0.5 + 0.5 * (c.uses + 1.0) / (most + 1.0), 6) for c in listed),
-                share=share[segment.name],
-                absent=absent,
-            )
-            result.append((demand, tuple(c.name for c in listed)))
-    return result
-
-
 def build_problem(
     rig: Rig,
     show: Show,
@@ -311,10 +200,10 @@ def build_problem(
     bank_segments = tuple(bank_segments) + ((),) * (rig.banks - len(bank_segments))
     share = homes.shares(show, bank_segments)
     extra = frozenset(p.clip for p in layout.places) if layout is not None else frozenset()
-    drafts = _demands(show, facts, set(options), frozenset(), share, why_not)
+    drafts = read_wants(show, facts, set(options), frozenset(), share, why_not)
     asked = {name for _, listed in drafts for name in listed}
     if extra - asked:  # clips that came in by hand may serve a tag too
-        drafts = _demands(show, facts, set(options), extra - asked, share, why_not)
+        drafts = read_wants(show, facts, set(options), extra - asked, share, why_not)
 
     wanted = {name for _, names in drafts for name in names}
     wanted |= {pin.clip for pin in show.pins if pin.clip in options and pin.bank is not None}
@@ -330,7 +219,7 @@ def build_problem(
     none = tuple(() for _ in rig.devices)
     versions = tuple(options.get(n, none) for n in names)
     demands = tuple(
-        _with_clips(demand, tuple(index[n] for n in cands)) for demand, cands in drafts
+        replace(demand, clips=tuple(index[n] for n in candidates)) for demand, candidates in drafts
     )
 
     device_index = {d.name: i for i, d in enumerate(rig.devices)}
@@ -413,21 +302,6 @@ def build_problem(
         quiet=quiet,
         prices=prices,
         index=index,
-    )
-
-
-def _with_clips(demand: Demand, clips: tuple[int, ...]) -> Demand:
-    return Demand(
-        segment=demand.segment,
-        label=demand.label,
-        hits=demand.hits,
-        value=demand.value,
-        must=demand.must,
-        count=demand.count,
-        clips=clips,
-        worth=demand.worth,
-        share=demand.share,
-        absent=demand.absent,
     )
 
 
