@@ -42,6 +42,12 @@ def _refuse_other_files(*_: Any) -> Any:
     raise PermissionError("a sound file may not open other files")
 
 
+def _tag_options(version: str) -> dict[str, str]:
+    """Tags in another encoding are no reason to refuse a sound. PyAV 19 always replaces what it cannot
+    decode and no longer takes the option."""
+    return {"metadata_errors": "replace"} if int(version.split(".", 1)[0]) < 19 else {}
+
+
 class PyavReader:
     """A ``Backend`` on FFmpeg's libraries; ``av_format`` is the only demultiplexer it may use."""
 
@@ -114,7 +120,7 @@ class PyavReader:
                 mode="r",
                 format=self._format,
                 io_open=_refuse_other_files,
-                metadata_errors="replace",
+                **_tag_options(av.__version__),
             )
             self._opened.append(self._container)
             streams = self._container.streams.audio

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 import soundfile
@@ -518,3 +519,19 @@ def test_magic_numbers_decide_before_names() -> None:
     assert sniff(b"fLaC" + bytes(60), ".ulaw").name == "flac"  # type: ignore[union-attr]
     assert sniff(b"\x01\x02\x03\x04" * 20, ".wav") is None
     assert sniff(b"", ".ulaw") is None
+
+
+def test_tags_in_another_encoding_are_no_reason_to_refuse(tmp_path: Path) -> None:
+    """Older recorders write tags in their country's code page; ISO/IEC 14496-12 asks for UTF-8."""
+    path = tmp_path / "titled.m4a"
+    with av.open(str(path), "w", format="mp4") as out:
+        out.metadata["title"] = "T" * 10
+        stream = out.add_stream("aac", rate=44100)
+        frame = av.AudioFrame.from_ndarray(np.full((1, 44100), 0.1, np.float32), format="fltp", layout="mono")
+        frame.sample_rate = 44100
+        for packet in [*stream.encode(frame), *stream.encode(None)]:
+            out.mux(packet)
+    data = path.read_bytes()
+    assert b"T" * 10 in data
+    path.write_bytes(data.replace(b"T" * 10, b"\xff\xfe\xe4\xf6" + b"T" * 6))
+    assert len(read_sound(path)[0]) == pytest.approx(44100, abs=2048)
