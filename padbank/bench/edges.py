@@ -1,8 +1,16 @@
 """Onsets and ends side by side: our edges, pydub's silence search, and a plain threshold.
 
-What it answers: on made-up sounds whose true onset is known, over silence,
-noise, hum and DC, how early or late does each way start, what does it lose, and
-at what level does it cut the tail?
+What it answers: on made-up sounds whose true onset is known, how early or late does each way
+start, what does it lose, and at what level does it cut the tail? Three tables:
+
+- sudden sounds (and two slow ones) over silence, noise, hum and DC;
+- attacks of 5 to 50 ms over noise and hum;
+- sudden sounds whose peak is only 20 to 40 dB over the noise's RMS.
+
+The *true onset* is the sound's first frame. Over noise nobody can see the foot of a slow attack:
+the *masked onset* is the first frame by which the last 5 ms of the sound alone are as loud as the noise
+(RMS; for hum: its noise). A start after that cuts what can be seen; one more than 1 ms and 0.7 of the
+attack before the true onset is a late pad.
 
 The sounds are invented and synthesised here; every way gets the same 16-bit samples (all
 that pydub can take). The other ways run as they are commonly used: pydub
@@ -10,7 +18,8 @@ that pydub can take). The other ways run as they are commonly used: pydub
 level, and ``detect_leading_silence`` at its default of -50 dBFS with 1 ms chunks; the plain
 threshold is the first and last sample above -60 dBFS.
 
-Functions: ``bench_edges``, ``edge_table``, ``made_up_sounds``, ``laid_over``, ``run``.
+Functions: ``bench_edges``, ``bench_attacks``, ``bench_near_noise``, ``edge_table``, ``start_table``,
+``made_up_sounds``, ``slow_attacks``, ``laid_over``, ``run``.
 """
 
 from __future__ import annotations
@@ -65,6 +74,34 @@ def made_up_sounds(rate_hz: int = RATE_HZ) -> dict[str, Sound]:
 
 SLOW = ("bowed", "swell")
 """Sounds without a sudden attack: judged by what is lost, not by the millisecond."""
+
+
+ATTACKS_MS = (5, 10, 20, 50)
+ATTACK_BACKGROUNDS = ("noise -70", "noise -60", "noise -50", "hum")
+OVER_NOISE_DB = (20, 26, 32, 40)
+NEAR_NOISE_DBFS = -50.0
+NEAR_EARLY_MS = 4.0
+"""Players do not mind 10 ms (Jack, Mehrabi, Stockman and McPherson, Music Perception 36(1), 2018)."""
+
+
+def slow_attacks(attack_ms: float, rate_hz: int = RATE_HZ) -> dict[str, Sound]:
+    """Invented sounds that rise for ``attack_ms``, peak 1.0: three rises of three kinds of sound."""
+    attack_s = attack_ms / 1000
+    t = np.arange(int((0.5 + 4 * attack_s) * rate_hz)) / rate_hz
+    share = np.minimum(1.0, t / attack_s)
+    rises = {"straight": share, "square": share**2, "cosine": 0.5 - 0.5 * np.cos(np.pi * share)}
+    kinds = {
+        "tone": np.sin(2 * np.pi * 330 * t),
+        "chord": np.asarray(sum(np.sin(2 * np.pi * hz * t) for hz in (220, 277.2, 329.6))),
+        "noise": np.random.default_rng(21).standard_normal(len(t)),
+    }
+    fall = np.exp(-np.maximum(0.0, t - attack_s - 0.2) / 0.15)
+    sounds = {
+        f"{rise_name} {kind_name}": kind * rise * fall
+        for rise_name, rise in rises.items()
+        for kind_name, kind in kinds.items()
+    }
+    return {name: sound / np.abs(sound).max() for name, sound in sounds.items()}
 
 
 def laid_over(
@@ -208,6 +245,111 @@ def bench_edges(
     return rows
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartRow:
+    """One way's starts on one kind of sound over one background.
+
+    Attributes
+    ----------
+    good : share of starts no more than ``early_ms`` before the true onset and not after it
+    usable : share of starts no more than ``early_ms`` before the true onset and not after the
+        masked onset (see above)
+    earliest_ms, latest_ms : before the true onset; negative is late
+    lost_db : worst energy lost at the start
+    """
+
+    way: str
+    case: str
+    background: str
+    early_ms: float
+    good: float
+    usable: float
+    earliest_ms: float
+    latest_ms: float
+    lost_db: float
+
+
+def bench_attacks(
+    ways: Sequence[str] = tuple(WAYS),
+    attacks_ms: Sequence[float] = ATTACKS_MS,
+    backgrounds: Sequence[str] = ATTACK_BACKGROUNDS,
+) -> list[StartRow]:
+    """Slow attacks, peaks at -1 and -12 dBFS, after two heads."""
+    rows = []
+    for attack_ms in attacks_ms:
+        sounds = slow_attacks(attack_ms)
+        for background in backgrounds:
+            noise_dbfs = -70.0 if background == "hum" else float(background.split()[1])
+            cases = [
+                (sound * 10 ** (peak_db / 20), head_s, number)
+                for number, head_s in enumerate(HEADS_S[:2])
+                for sound in sounds.values()
+                for peak_db in PEAKS_DB
+            ]
+            early_ms = 1.0 + 0.7 * attack_ms
+            rows += [
+                _start_row(way, f"{attack_ms:g} ms attack", background, cases, noise_dbfs, early_ms)
+                for way in ways
+            ]
+    return rows
+
+
+def bench_near_noise(
+    ways: Sequence[str] = tuple(WAYS), over_noise_db: Sequence[float] = OVER_NOISE_DB
+) -> list[StartRow]:
+    """Sudden sounds whose peaks are so many dB over the noise's RMS."""
+    sudden = [sound for name, sound in made_up_sounds().items() if name not in SLOW]
+    background = f"noise {NEAR_NOISE_DBFS:.0f}"
+    rows = []
+    for over_db in over_noise_db:
+        gain = 10 ** ((NEAR_NOISE_DBFS + over_db) / 20)
+        cases = [
+            (sound * gain, head_s, seed) for head_s in HEADS_S for seed in (1, 2) for sound in sudden
+        ]
+        rows += [
+            _start_row(way, f"{over_db:g} dB over", background, cases, NEAR_NOISE_DBFS, NEAR_EARLY_MS)
+            for way in ways
+        ]
+    return rows
+
+
+def _start_row(
+    way: str,
+    case: str,
+    background: str,
+    cases: Sequence[tuple[Sound, float, int]],
+    noise_dbfs: float,
+    early_ms: float,
+) -> StartRow:
+    early, usable, lost = [], [], []
+    for sound, head_s, seed in cases:
+        mixed, onset = laid_over(sound, background, head_s, seed=seed)
+        samples = np.clip(np.rint(mixed * 32768), -32768, 32767).astype(np.int16)
+        start = WAYS[way](samples)[0] - onset
+        early.append(-start / RATE_HZ * 1000)
+        usable.append(early[-1] <= early_ms and start <= masked_onset(sound, noise_dbfs))
+        lost.append(_lost_db(sound, start))
+    return StartRow(
+        way=way,
+        case=case,
+        background=background,
+        early_ms=early_ms,
+        good=sum(0.0 <= e <= early_ms for e in early) / len(early),
+        usable=sum(usable) / len(usable),
+        earliest_ms=max(early),
+        latest_ms=min(early),
+        lost_db=max(lost),
+    )
+
+
+def masked_onset(sound: Sound, noise_dbfs: float) -> int:
+    """First frame by which the last 5 ms of the sound alone are as loud as the noise."""
+    hop = RATE_HZ // 200
+    sums = np.concatenate([np.zeros(hop), np.cumsum(sound**2)])
+    over = np.flatnonzero(sums[hop:] - sums[:-hop] >= hop * 10 ** (noise_dbfs / 10))
+    return int(over[0]) if len(over) else len(sound)
+
+
 def _lost_db(sound: Sound, frames: int) -> float:
     if frames <= 0:
         return 0.0
@@ -242,11 +384,29 @@ def edge_table(rows: Sequence[EdgeRow]) -> list[str]:
     return lines
 
 
+def start_table(rows: Sequence[StartRow]) -> list[str]:
+    """Lines to print."""
+    lines = [
+        f"{'sound':<15}{'background':<11}{'way':<17}{'up to ms early':>15}{'not late':>10}{'not seen':>10}"
+        f"{'earliest ms':>13}{'latest ms':>11}{'lost dB':>10}"
+    ]
+    for row in rows:
+        lines.append(
+            f"{row.case:<15}{row.background:<11}{row.way:<17}{row.early_ms:>15.1f}{row.good:>10.0%}"
+            f"{row.usable:>10.0%}{row.earliest_ms:>13.2f}{row.latest_ms:>11.2f}{row.lost_db:>10.5f}"
+        )
+    return lines
+
+
 def run(argv: Sequence[str] = ()) -> int:
     """``padbank bench edges``; returns the exit status."""
     parser = argparse.ArgumentParser(prog="padbank bench edges", description=__doc__.splitlines()[0])
     parser.parse_args(list(argv))
     print("\n".join(edge_table(bench_edges())))
+    print("\nStarts of slow attacks. Not late: not after the true onset; not seen: not after the masked one.")
+    print("\n".join(start_table(bench_attacks())))
+    print("\nStarts of sudden sounds near the noise: their peaks so far over its RMS.")
+    print("\n".join(start_table(bench_near_noise())))
     return 0
 
 

@@ -7,17 +7,13 @@ without chopping its reverb.
 How. While the sound streams by, peak and power of every 5 ms are kept (``envelope``). Then:
 
 1. The *floor* is what lies still at the very start (and, apart from that, at
-   the very end): the longest stretch of 0.02-0.4 s whose two halves differ by no
-   more than chance allows, at least ``FLOOR_BELOW_LOUD_DB`` under the loudest
-   hop and no louder than ``FLOOR_MAX_DBFS``. A swell or a fading reverb is not
-   still, so it is never taken for a floor; nor is a hiss ("s") when the sound
-   has quieter places.
+   the very end): see ``floor``.
 2. The *coarse* onset is the first hop that stands ``ACTIVE_OVER_FLOOR_DB`` over
    the floor and within ``RANGE_DB`` of the loudest hop; a lone faint click well
-   before the sound is passed over. From there it walks back to where the
-   rise leaves the floor.
-3. The *fine* onset (``onset``) reads those few frames again and finds the frame. The fade-in
-   covers the first half of the lead before it, so that the attack is left as it is.
+   before the sound is passed over, and so is a swing of the noise. From there it walks
+   back to where the rise leaves the floor.
+3. The *fine* onset (``onset`` and ``rise``) reads those few frames again and finds the frame.
+   The fade-in covers the first half of the lead before it, so that the attack is left as it is.
 4. The end is the last hop that stands ``TAIL_OVER_FLOOR_DB`` over the floor
    (mean of 50 ms) and within ``RANGE_DB`` of the loudest hop, plus
    ``TAIL_HOLD_S``; then a fade of ``TAIL_FADE_S``.
@@ -30,38 +26,26 @@ Functions and classes: ``EdgeFinder``, ``find_edges``, ``Edges``.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from padbank.dsp.envelope import Envelope, EnvelopeFollower, Samples, as_frames
+from padbank.dsp.envelope import Envelope, EnvelopeFollower, Read, Samples, as_frames, mean_back
+from padbank.dsp.floor import Floor, dead_hops, floor_at_head, floor_at_tail
 from padbank.dsp.onset import find_onset
 from padbank.units import gain_to_db, power_to_db, seconds_to_frames
-
-Read = Callable[[int, int], Samples]
 
 RANGE_DB = 70.0
 """What lies this far below the loudest hop counts as silence."""
 SILENT_DBFS = -70.0
 """A sound whose peak (less DC) never passes this is silent: no edges, no gain."""
-FLOOR_MAX_DBFS = -40.0
-FLOOR_BELOW_LOUD_DB = 16.0
-SHORT_FLOOR_BELOW_LOUD_DB = 40.0
-"""Less than 0.2 s of stillness at the end may be a part of a reverb: it must lie this far down."""
-HISS_DB = 6.0
-HISS_S = 0.050
-HUM_SHARE = 0.1
-HISS_BELOW_LOUD_DB = 40.0
-"""A still stretch less than 40 dB down is a floor only if nothing in the sound is 6 dB quieter
-for 50 ms: an "s" is as still as noise, but the word has quieter places."""
 ACTIVE_OVER_FLOOR_DB = 6.0
-SHORT_HEAD_S = 0.080
-SUDDEN_DB = 12.0
-"""A hop that stands this far over all before it, in the first 80 ms, is an attack after a head
-too short to be judged still."""
-SUDDEN_BELOW_LOUD_DB = 24.0
+LONE_CLICK_S = 0.010
+CLICK_BELOW_LOUD_DB = 30.0
+LONE_SWING_S = 0.050
+SWING_BELOW_LOUD_DB = 12.0
+SWING_OVER_FLOOR_DB = 9.0
 BACK_REACH_S = 2.0
 TAIL_OVER_FLOOR_DB = 1.5
 TAIL_HOLD_S = 0.030
@@ -139,83 +123,6 @@ def find_edges(samples: Samples, sample_rate_hz: int) -> Edges:
 # ---------------------------------------------------------------- the search
 
 
-@dataclass(frozen=True, slots=True)
-class _Floor:
-    """A still stretch: mean and largest power, largest peak, hops it was taken from."""
-
-    power: float
-    top_power: float
-    peak: float
-    hops: int
-
-
-def _still(
-    envelope: Envelope, loud_power: float, short_below_db: float = FLOOR_BELOW_LOUD_DB
-) -> _Floor | None:
-    """The floor at the start of an envelope, or None."""
-    power, peak = envelope.power, envelope.peak
-    for length_s in (0.4, 0.2, 0.1, 0.06, 0.04, 0.02):
-        half = seconds_to_frames(length_s / 2, round(1 / envelope.hop_s))
-        if half < 1 or 2 * half >= len(power):
-            continue
-        first, second = float(power[:half].mean()), float(power[half : 2 * half].mean())
-        if first <= 0.0 or second <= 0.0:
-            if first == second:
-                return _Floor(0.0, 0.0, 0.0, 2 * half)
-            continue
-        # Chi-square spread of a mean square over half a stretch of white noise, three sigma
-        chance_db = 0.5 + 3 * 4.343 * math.sqrt(4 / (half * envelope.hop_frames))
-        level = (first + second) / 2
-        below_db = FLOOR_BELOW_LOUD_DB if length_s >= 0.2 else short_below_db
-        if (
-            abs(power_to_db(first) - power_to_db(second)) <= chance_db
-            and power_to_db(level) <= FLOOR_MAX_DBFS
-            and power_to_db(level) <= power_to_db(loud_power) - below_db
-        ):
-            part = slice(0, 2 * half)
-            return _Floor(level, float(power[part].max()), float(peak[part].max()), 2 * half)
-    return _short_head(envelope, loud_power)
-
-
-def _no_hiss(
-    floor: _Floor | None, envelope: Envelope, loud_power: float, read: Read, first_frame: int
-) -> _Floor | None:
-    """The floor, unless it may be a soft part of the sound. It begins at ``first_frame``."""
-    if floor is None or floor.power <= loud_power * 10 ** (-HISS_BELOW_LOUD_DB / 10):
-        return floor
-    hops = max(1, round(HISS_S / envelope.hop_s))
-    quietest = float(_mean_back(envelope.power, hops)[hops - 1 :].min(initial=np.inf))
-    if floor.power <= quietest * 10 ** (HISS_DB / 10):
-        return floor
-    still = np.asarray(as_frames(read(first_frame, floor.hops * envelope.hop_frames)), dtype=float)
-    still = still - still.mean(axis=0)
-    # A low hum may be cancelled for a while by a low sound; what hisses has no such excuse
-    low = (np.diff(still, axis=0) ** 2).sum() < HUM_SHARE * (still**2).sum()
-    return floor if low else None
-
-
-def _short_head(envelope: Envelope, loud_power: float) -> _Floor | None:
-    """A few hops too short to show that they are still, before a sudden loud hop."""
-    power, peak = envelope.power, envelope.peak
-    reach = max(2, round(SHORT_HEAD_S / envelope.hop_s))
-    for hop in range(1, min(reach, len(power) - 1)):
-        before = float(peak[:hop].max())
-        sudden = max(float(peak[hop]), float(peak[hop + 1])) >= before * 10 ** (SUDDEN_DB / 20)
-        low = power_to_db(float(power[:hop].max())) <= min(
-            FLOOR_MAX_DBFS + 3.0, power_to_db(loud_power) - SUDDEN_BELOW_LOUD_DB
-        )
-        if sudden and low and max(power[hop], power[hop + 1]) >= loud_power * 10 ** (-12 / 10):
-            level = float(power[:hop].mean())
-            return _Floor(level, float(power[:hop].max()), before, hop)
-    return None
-
-
-def _skip_dead(envelope: Envelope, dead: float) -> int:
-    """Hops of digital silence (or next to it) at the start."""
-    alive = np.flatnonzero(envelope.peak > dead)
-    return int(alive[0]) if len(alive) else 0
-
-
 def _find(envelope: Envelope, read: Read) -> Edges:
     peak, power = envelope.peak, envelope.power
     whole = Edges(
@@ -231,11 +138,9 @@ def _find(envelope: Envelope, read: Read) -> Edges:
     loud_peak, loud_power = float(peak.max()), float(power.max())
     quiet_peak = loud_peak * 10 ** (-RANGE_DB / 20)
 
-    dead = _skip_dead(envelope, quiet_peak)
+    dead = dead_hops(envelope, quiet_peak)
     head = envelope.from_hop(dead)
-    head_floor = _no_hiss(
-        _still(head, loud_power), envelope, loud_power, read, dead * envelope.hop_frames
-    )
+    head_floor = floor_at_head(envelope, dead, loud_power, read)
     first = dead + _first_active(head, head_floor, quiet_peak, loud_peak)
     start_hop = _walk_back(envelope, first, dead, head_floor)
     onset_frame, fade_in_frames = _fine_onset(
@@ -243,13 +148,9 @@ def _find(envelope: Envelope, read: Read) -> Edges:
     )
 
     back = envelope.reversed()
-    tail_dead = _skip_dead(back, quiet_peak)
+    tail_dead = dead_hops(back, quiet_peak)
     tail = back.from_hop(tail_dead)
-    tail_floor = _still(tail, loud_power, SHORT_FLOOR_BELOW_LOUD_DB)
-    hops_before = len(tail.power) - (tail_floor.hops if tail_floor else 0)
-    tail_floor = _no_hiss(
-        tail_floor, envelope, loud_power, read, hops_before * envelope.hop_frames
-    )
+    tail_floor = floor_at_tail(envelope, tail, loud_power, read)
     end_frame, fade_out_frames = _end(envelope, tail, tail_floor, tail_dead, quiet_peak, read)
     end_frame = max(end_frame, min(envelope.frames, onset_frame + envelope.hop_frames))
     fade_out_frames = min(fade_out_frames, (end_frame - onset_frame) // 2)
@@ -266,7 +167,7 @@ def _find(envelope: Envelope, read: Read) -> Edges:
 
 
 def _first_active(
-    head: Envelope, floor: _Floor | None, quiet_peak: float, loud_peak: float
+    head: Envelope, floor: Floor | None, quiet_peak: float, loud_peak: float
 ) -> int:
     """First hop of the sound, counted in ``head``."""
     over = 10 ** (ACTIVE_OVER_FLOOR_DB / 20)
@@ -278,29 +179,32 @@ def _first_active(
     hops = np.flatnonzero(active)
     if not len(hops):
         return 0
-    lone = max(1, round(0.010 / head.hop_s))
     gap = max(1, round(0.060 / head.hop_s))
-    faint = loud_peak * 10 ** (-30 / 20)
     breaks = np.flatnonzero(np.diff(hops) > gap)
     begin = 0
     for last in breaks:
-        run = hops[begin : last + 1]
-        if run[-1] - run[0] < lone and head.peak[run].max() < faint:
-            begin = int(last) + 1
-            continue
-        break
+        if not _is_stray(head, floor, hops[begin : last + 1], loud_peak):
+            break
+        begin = int(last) + 1
     return int(hops[begin])
 
 
-def _mean_back(power: NDArray[np.float64], hops: int) -> NDArray[np.float64]:
-    """Mean of the last ``hops`` values at each hop (fewer at the start)."""
-    sums = np.concatenate([[0.0], np.cumsum(power)])
-    index = np.arange(1, len(power) + 1)
-    low = np.maximum(0, index - hops)
-    return np.asarray((sums[index] - sums[low]) / (index - low))
+def _is_stray(
+    head: Envelope, floor: Floor | None, run: NDArray[np.intp], loud_peak: float
+) -> bool:
+    """Whether a run of hops by itself is a faint click, or a swing of noise that has much bass."""
+    peak, time_s = float(head.peak[run].max()), float(run[-1] - run[0] + 1) * head.hop_s
+    if time_s <= LONE_CLICK_S and peak < loud_peak * 10 ** (-CLICK_BELOW_LOUD_DB / 20):
+        return True
+    return (
+        floor is not None
+        and time_s <= LONE_SWING_S
+        and peak < loud_peak * 10 ** (-SWING_BELOW_LOUD_DB / 20)
+        and float(head.power[run].max()) <= 10 ** (SWING_OVER_FLOOR_DB / 10) * floor.top_power
+    )
 
 
-def _walk_back(envelope: Envelope, first: int, dead: int, floor: _Floor | None) -> int:
+def _walk_back(envelope: Envelope, first: int, dead: int, floor: Floor | None) -> int:
     """From the first active hop back to where the rise leaves the floor."""
     if floor is None or floor.power <= 0.0:
         return max(dead, first - 1)
@@ -310,7 +214,7 @@ def _walk_back(envelope: Envelope, first: int, dead: int, floor: _Floor | None) 
     reference = envelope.power[dead : max(dead + floor.hops, first - hops)]
     level = min(floor.power, float(np.median(reference))) if len(reference) else floor.power
     chance_db = 1.0 + 3 * 4.343 * math.sqrt(2 / (hops * envelope.hop_frames))
-    smooth = _mean_back(envelope.power[low : first + 1], hops)
+    smooth = mean_back(envelope.power[low : first + 1], hops)
     hop = first
     while hop > still and smooth[hop - 1 - low] > level * 10 ** (chance_db / 10):
         hop -= 1
@@ -323,13 +227,16 @@ def _fine_onset(
     start_hop: int,
     first: int,
     dead: int,
-    floor: _Floor | None,
+    floor: Floor | None,
     quiet_peak: float,
     loud_peak: float,
 ) -> tuple[int, int]:
     """Onset and fade-in, in frames, from the frames around the coarse onset."""
     rate, hop = envelope.sample_rate_hz, envelope.hop_frames
-    search = max(dead, start_hop - max(1, round(0.010 / envelope.hop_s))) * hop
+    # what rises slowly goes on below the noise for about as long again
+    back = max(1, round(0.010 / envelope.hop_s)) + (first - start_hop)
+    search = max(dead + (floor.hops if floor else 0), start_hop - back)
+    search = max(dead, min(search, start_hop)) * hop
     begin = max((dead - 1) * hop, search - seconds_to_frames(0.2, rate), 0)
     stop = min(envelope.frames, (first + 2) * hop + seconds_to_frames(0.25, rate))
     frames = np.asarray(as_frames(read(begin, stop - begin)), dtype=np.float64)
@@ -339,6 +246,7 @@ def _fine_onset(
         frames,
         rate,
         still=max(0, search - begin),
+        sure=(first + 1) * hop - begin,
         background=floor is not None,
         quiet_peak=quiet_peak,
         loud_peak=loud_peak,
@@ -354,7 +262,7 @@ def _fine_onset(
 def _end(
     envelope: Envelope,
     tail: Envelope,
-    floor: _Floor | None,
+    floor: Floor | None,
     tail_dead: int,
     quiet_peak: float,
     read: Read,
@@ -364,7 +272,7 @@ def _end(
     hops = max(1, round(0.050 / tail.hop_s))  # whole half periods of 50 and 60 Hz
     active = tail.peak > quiet_peak
     if floor is not None:
-        smooth = _mean_back(tail.power, hops)
+        smooth = mean_back(tail.power, hops)
         smooth[:hops] = smooth[min(hops, len(smooth)) - 1]
         level = floor.power * 10 ** (TAIL_OVER_FLOOR_DB / 10)
         active &= (smooth > level) & (tail.power > floor.power)

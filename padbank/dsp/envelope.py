@@ -5,11 +5,12 @@ sound, in a few numbers a hop. Each hop is kept as its highest and lowest sample
 square; at the end the median of the means is taken for DC, and peak and
 power are counted from there, so that DC counts for nothing and hum stays even.
 
-Classes: ``Envelope``, ``EnvelopeFollower``. Function: ``as_frames``.
+Classes: ``Envelope``, ``EnvelopeFollower``. Functions: ``as_frames``, ``mean_back``.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,6 +21,8 @@ from padbank.errors import InputError
 from padbank.units import seconds_to_frames
 
 Samples = NDArray[Any]
+Read = Callable[[int, int], Samples]
+"""``read(start_frame, n_frames)``: those frames of the original again, fewer at its end."""
 
 HOP_S = 0.005
 MAX_HOPS = 1 << 18
@@ -145,6 +148,14 @@ def as_frames(samples: Samples) -> Samples:
     """``(frames,)`` as ``(frames, 1)``."""
     samples = np.asarray(samples)
     return samples[:, None] if samples.ndim == 1 else samples
+
+
+def mean_back(power: NDArray[np.float64], hops: int) -> NDArray[np.float64]:
+    """Mean of the last ``hops`` values at each hop (fewer at the start)."""
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    index = np.arange(1, len(power) + 1)
+    low = np.maximum(0, index - hops)
+    return np.asarray((sums[index] - sums[low]) / (index - low))
 
 
 def _hop_figures(hops: Samples) -> NDArray[np.float64]:
