@@ -8,7 +8,7 @@ best: soundfile first where it can, PyAV for films and AAC and as second try.
 What arrives is counted; claimed lengths are never trusted. NaN, infinities
 and absurd levels are refused. Values above full scale are kept.
 
-Functions: ``open_sound``, ``read_sound``, ``is_sound_name`` (from ``sniff``).
+Functions: ``open_sound``, ``read_sound``, ``open_regular``, ``is_sound_name`` (from ``sniff``).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from padbank.files.sniff import HEAD_BYTES, Kind, id3_bytes, is_sound_name, snif
 from padbank.files.structure import Run, Structure, look
 from padbank.units import format_seconds, gain_to_db, seconds_to_frames
 
-__all__ = ["SoundInfo", "SoundReader", "is_sound_name", "open_sound", "read_sound"]
+__all__ = ["SoundInfo", "SoundReader", "is_sound_name", "open_regular", "open_sound", "read_sound"]
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000
 MAX_CHANNELS = 8
@@ -56,13 +56,13 @@ class SoundReader:
     """
 
     def __init__(
-        self, path: Path, file: BinaryIO, backend: Backend, structure: Structure, warnings: list[str]
+        self, path: Path, own: BinaryIO | None, backend: Backend, structure: Structure, warnings: list[str]
     ) -> None:
         self.path = path
         self.info = backend.info
         self.warnings = warnings
         self.frames_read: int | None = None
-        self._file = file
+        self._own = own  # the file, where it has to be closed here
         self._backend = backend
         self._structure = structure
         self._collect()
@@ -75,7 +75,8 @@ class SoundReader:
 
     def close(self) -> None:
         self._backend.close()
-        self._file.close()
+        if self._own is not None:
+            self._own.close()
 
     def _warn(self, text: str) -> None:
         if text not in self.warnings:
@@ -170,23 +171,28 @@ class SoundReader:
         return samples
 
 
-def open_sound(path: Path | str) -> SoundReader:
+def open_sound(path: Path | str, file: BinaryIO | None = None) -> SoundReader:
     """Open a sound or video file for reading.
 
     Parameters
     ----------
     path : name of a regular file, or of a link to one
+    file : the same file where it is open already (``open_regular``), or its bytes
+        (``io.BytesIO``); it is left open, and ``path`` then only lends its name
 
     Raises
     ------
     DecodeError : it is no regular file, no kind that padbank reads, or cannot be decoded
     """
     path = Path(path)
-    file, n_bytes = _open_regular(path)
+    own = None
+    if file is None:
+        file = own = open_regular(path)
     try:
-        return _open_checked(path, file, n_bytes)
+        return _open_checked(path, file, own)
     except BaseException as error:
-        file.close()
+        if own is not None:
+            own.close()
         if isinstance(error, (OSError, MemoryError)):
             raise DecodeError(path, f"cannot be read ({_os_reason(error)})") from error
         raise
@@ -196,8 +202,13 @@ def _os_reason(error: BaseException) -> str:
     return str(getattr(error, "strerror", None) or error or type(error).__name__).lower()
 
 
-def _open_regular(path: Path) -> tuple[BinaryIO, int]:
-    """Open a regular file; a device or pipe is refused without waiting for it."""
+def open_regular(path: Path) -> BinaryIO:
+    """Open a regular file; a device or pipe is refused without waiting for it.
+
+    Raises
+    ------
+    DecodeError : it is none, or cannot be opened
+    """
     try:
         mode = os.stat(path).st_mode
         if stat.S_ISDIR(mode):
@@ -215,14 +226,15 @@ def _open_regular(path: Path) -> tuple[BinaryIO, int]:
         raise DecodeError(path, "has a name that no file can have") from error
     except OSError as error:
         raise DecodeError(path, f"cannot be opened ({_os_reason(error)})") from error
-    status = os.fstat(descriptor)
-    if not stat.S_ISREG(status.st_mode):
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
         raise DecodeError(path, "is a pipe, socket or device: only ordinary files are read")
-    return os.fdopen(descriptor, "rb", buffering=65536), status.st_size
+    return os.fdopen(descriptor, "rb", buffering=65536)
 
 
-def _open_checked(path: Path, file: BinaryIO, n_bytes: int) -> SoundReader:
+def _open_checked(path: Path, file: BinaryIO, own: BinaryIO | None) -> SoundReader:
+    n_bytes = file.seek(0, os.SEEK_END)
+    file.seek(0)
     if n_bytes == 0:
         raise DecodeError(path, "is empty (0 bytes)")
     head = file.read(HEAD_BYTES)
@@ -251,7 +263,7 @@ def _open_checked(path: Path, file: BinaryIO, n_bytes: int) -> SoundReader:
         warnings = list(structure.warnings)
         if kind.name in ("alaw", "ulaw"):
             warnings.append("has no header: taken for telephone sound, mono at 8000 Hz")
-        return SoundReader(path, file, backend, structure, warnings)
+        return SoundReader(path, own, backend, structure, warnings)
     reason = next((r for r in reasons if r), "no reader takes it")
     raise DecodeError(path, f"looks like {kind.name} but cannot be decoded ({reason})")
 

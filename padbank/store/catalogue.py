@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -41,8 +41,18 @@ def now_text() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
+ORIGINAL_FIELDS, RECIPE_FIELDS, MEASUREMENT_FIELDS = (
+    tuple(f.name for f in fields(kind)) for kind in (Original, Recipe, Measurement)
+)
+
+
+def _row(value: object, names: Sequence[str]) -> dict[str, Any]:
+    """Fields of a flat dataclass: ``asdict`` copies deeply, at twenty times the cost."""
+    return {name: getattr(value, name) for name in names}
+
+
 def recipe_to_json(recipe: Recipe) -> str:
-    return json.dumps(asdict(recipe), sort_keys=True)
+    return json.dumps(_row(recipe, RECIPE_FIELDS), sort_keys=True)
 
 
 def recipe_from_json(text: str) -> Recipe:
@@ -107,9 +117,29 @@ class Catalogue:
     def close(self) -> None:
         self.db.close()
 
-    def atomic(self) -> AbstractContextManager[Database]:
-        """Everything inside happens together or not at all."""
-        return self.db.atomic()
+    @contextmanager
+    def atomic(self) -> Iterator[Database]:
+        """Everything inside happens together or not at all, and nobody else writes meanwhile.
+
+        Raises
+        ------
+        StoreError
+            when the catalogue cannot be written
+        """
+        connection = self.db.conn
+        if connection.in_transaction:
+            with self.db.atomic() as db:
+                yield db
+            return
+        try:
+            connection.execute("begin immediate")  # a plain "begin" may read first and then wait in vain
+            yield self.db
+            connection.execute("commit")
+        except BaseException as error:
+            connection.rollback()
+            if isinstance(error, sqlite3.OperationalError) and (what := _why_not_written(error)):
+                raise StoreError(f"{self.path} cannot be written: {what}, then do the same again") from error
+            raise
 
     def _put(self, table: str, row: dict[str, Any], *, or_update: Sequence[str] = (), or_ignore: bool = False) -> int:
         """Insert one row by one statement, and give its row id.
@@ -127,13 +157,13 @@ class Catalogue:
             statement += f" on conflict ({key}) do update set {new}"
         if self.db.conn.in_transaction:
             return self.db.conn.execute(statement, list(row.values())).lastrowid or 0
-        with self.db.atomic():
+        with self.atomic():
             return self.db.conn.execute(statement, list(row.values())).lastrowid or 0
 
     # ------------------------------------------------------------ originals and sources
 
     def add_original(self, original: Original) -> None:
-        self._put("originals", {**asdict(original), "added_at": now_text()}, or_ignore=True)
+        self._put("originals", {**_row(original, ORIGINAL_FIELDS), "added_at": now_text()}, or_ignore=True)
 
     def has_original(self, sha256: str) -> bool:
         return bool(list(self.db.query("select 1 from originals where sha256 = ?", [sha256])))
@@ -150,8 +180,12 @@ class Catalogue:
         return rows[0]["sha256"] if rows else None
 
     def originals(self) -> list[Original]:
-        names = [f.name for f in fields(Original)]
-        return [Original(**{n: row[n] for n in names}) for row in self.db.table("originals").rows]
+        return [Original(**{n: row[n] for n in ORIGINAL_FIELDS}) for row in self.db.table("originals").rows]
+
+    def suffixes(self) -> dict[str, str]:
+        """The suffix of every original that a clip uses, by SHA-256."""
+        query = "select sha256, suffix from originals where sha256 in (select original from clips)"
+        return dict(self.db.conn.execute(query))
 
     def source_seen(self, path: str, section: str) -> tuple[int, int, str] | None:
         """(size, modification time in ns, original) of a file as it was when added."""
@@ -169,7 +203,7 @@ class Catalogue:
     # ------------------------------------------------------------ clips
 
     def _clip(self, row: dict[str, Any]) -> Clip:
-        original = Original(**{f.name: row[f.name] for f in fields(Original)})
+        original = Original(**{n: row[n] for n in ORIGINAL_FIELDS})
         return Clip(
             name=row["name"],
             original=original,
@@ -209,6 +243,10 @@ class Catalogue:
     def names_taken(self) -> set[str]:
         """Every name in use, removed clips included."""
         return {row["name"] for row in self.db.query("select name from clips")}
+
+    def version(self) -> int:
+        """A number that changes when another program has written to the catalogue."""
+        return int(self.db.conn.execute("pragma data_version").fetchone()[0])
 
     def add_clip(self, clip: Clip, why: str = "as proposed") -> None:
         row = {
@@ -284,7 +322,7 @@ class Catalogue:
     # ------------------------------------------------------------ measurements
 
     def keep_measurement(self, original: str, recipe_key: str, measurement: Measurement) -> None:
-        row = {"original": original, "recipe_key": recipe_key, **asdict(measurement)}
+        row = {"original": original, "recipe_key": recipe_key, **_row(measurement, MEASUREMENT_FIELDS)}
         self._put("measurements", row, or_update=("original", "recipe_key", "method"))
 
     def measurement(self, original: str, recipe_key: str, method: str) -> Measurement | None:
@@ -376,4 +414,17 @@ class Catalogue:
 
 
 def _measurement(row: dict[str, Any]) -> Measurement:
-    return Measurement(**{f.name: row[f.name] for f in fields(Measurement)})
+    return Measurement(**{n: row[n] for n in MEASUREMENT_FIELDS})
+
+
+def _why_not_written(error: sqlite3.OperationalError) -> str | None:
+    """What keeps SQLite from writing and what to do; None for faults of another kind."""
+    reasons = {
+        "SQLITE_FULL": "the disk is full; make room on it",
+        "SQLITE_BUSY": "another program is writing to it; wait until that is done",
+        "SQLITE_READONLY": "it is read-only for you; see that you may write in its folder",
+        "SQLITE_CANTOPEN": "no file can be made in its folder; see that you may write there",
+        "SQLITE_IOERR": "the disk reports an error; see that it is there and sound",
+    }
+    name = str(getattr(error, "sqlite_errorname", ""))
+    return next((what for begin, what in reasons.items() if name.startswith(begin)), None)

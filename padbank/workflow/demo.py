@@ -8,10 +8,10 @@ from pathlib import Path
 from padbank.demo.scenario import CREDIT, write_demo
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
-from padbank.workflow.add import AddReport, take_in
 from padbank.workflow.clips import edit
 from padbank.workflow.export import Exported, export
 from padbank.workflow.ingest import IngestJob
+from padbank.workflow.intake import AddReport, take_in
 from padbank.workflow.levels import LevelReport, level_report
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.verify import Verified, verify
@@ -50,7 +50,6 @@ def run_demo(base: Path, *, progress: Progress = silent) -> DemoRun:
         jobs = [
             IngestJob(
                 path=str(path.absolute()),
-                originals_folder=str(library.originals),
                 tags=tuple(tags),
                 licence=licence,
                 credit=MADE_BY if licence == CREDIT else None,

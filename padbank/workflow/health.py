@@ -7,8 +7,9 @@ from padbank.dsp.measure import METHOD
 from padbank.errors import InputError
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
-from padbank.store.originals import all_originals, find_leftovers, hash_file
+from padbank.store.originals import all_originals, hash_file
 from padbank.workflow.clips import check_recipe
+from padbank.workflow.incoming import find_leftovers
 from padbank.workflow.keys import played_key
 from padbank.workflow.shows import list_rigs
 

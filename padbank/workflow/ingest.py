@@ -1,17 +1,24 @@
-"""One file into the library: copy, decode once, measure, propose. Runs in a worker process.
+"""One file into the library: read, hash, decode once, measure, propose. Runs in a worker process.
 
-One decoding pass feeds the meter, the edge finder and the hash of the sound.
-Short sounds stay in memory for it, so that what a pad will play is measured
-at once; long ones are never held whole.
+A file of usual size is opened and read once: what is hashed, decoded and kept
+are the same bytes in memory. A long one is copied first, and its copy decoded
+in blocks. One decoding pass feeds the meter, the edge finder and the hash of
+the sound. Short sounds stay in memory for it, so that what a pad will play is
+measured at once; long ones are never held whole.
+
+What comes out lies under a temporary name and is not on the disk for sure;
+``workflow.intake`` sees to that.
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,16 +28,19 @@ from padbank.dsp.edges import EdgeFinder, Edges
 from padbank.dsp.measure import Meter
 from padbank.dsp.render import prepare
 from padbank.dsp.roles import propose_role
-from padbank.errors import DecodeError, PadbankError
-from padbank.files.decode import SoundReader, open_sound
+from padbank.errors import DecodeError, PadbankError, StoreError
+from padbank.files.decode import SoundReader, open_regular, open_sound
 from padbank.files.encode import write_lossless
+from padbank.files.reader import BLOCK_FRAMES
 from padbank.store import originals
+from padbank.store.originals import Arrival
 from padbank.units import seconds_to_frames
 
 IN_MEMORY_S = 60.0
 """Sounds up to this long are held in memory and measured as a pad will play them at once."""
-
-COPY_SUFFIX_CHARS = 10
+IN_MEMORY_BYTES = 16_000_000
+"""Files up to this size are read whole, once."""
+SMALL_BLOCK_FRAMES = 8192
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +48,6 @@ class IngestJob:
     """One file, or one section of it, to take in."""
 
     path: str
-    originals_folder: str
     start_s: float | None = None
     end_s: float | None = None
     name: str | None = None
@@ -61,11 +70,15 @@ class IngestJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestOutcome:
-    """What became of a job: an original with what was found out about it, or a refusal."""
+    """What became of a job: an original with what was found out about it, or a refusal.
 
-    job: IngestJob
+    ``arrival`` is the copy that waits to become the original; ``known_sha256``
+    says that the library holds these bytes already.
+    """
+
     refused: str | None = None
     known_sha256: str | None = None
+    arrival: Arrival | None = None
     original: Original | None = None
     recipe: Recipe | None = None
     role_reason: str = ""
@@ -76,75 +89,148 @@ class IngestOutcome:
     mtime_ns: int = 0
 
 
-_known: frozenset[str] = frozenset()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where a run puts what it takes in, and which originals are there: suffixes by SHA-256."""
+
+    originals: Path
+    incoming: Path
+    known: Mapping[str, str]
+
+    def holds(self, sha256: str, n_bytes: int) -> bool:
+        """Are these bytes there already, as many as there were?"""
+        if (suffix := self.known.get(sha256)) is None:
+            return False
+        try:
+            return os.stat(originals.original_path(self.originals, sha256, suffix)).st_size == n_bytes
+        except OSError:
+            return False
 
 
-def start_worker(known: frozenset[str]) -> None:
-    """Run once in each worker process: the originals that the library has already."""
-    global _known
-    _known = known
+_place: Place
 
 
-def ingest(job: IngestJob) -> IngestOutcome:
-    """Take one file in. Never raises for a bad file: the outcome says why it was refused."""
+def start_worker(place: Place) -> None:
+    """Run once in each worker process, before ``ingest_all``."""
+    global _place
+    _place = place
+
+
+def ingest_all(jobs: Sequence[IngestJob]) -> list[IngestOutcome]:
+    """``ingest`` for a few files in a worker process."""
+    return [ingest(job, _place) for job in jobs]
+
+
+def ingest(job: IngestJob, place: Place) -> IngestOutcome:
+    """Take one file in. A bad file never raises: the outcome says why it was refused.
+
+    Raises
+    ------
+    StoreError
+        when the library cannot take any more (disk full, no permission)
+    """
     try:
-        return _ingest(job, Path(job.originals_folder))
+        return _ingest(job, place)
     except DecodeError as error:
-        return IngestOutcome(job=job, refused=error.reason)
+        return IngestOutcome(refused=error.reason)
+    except StoreError:
+        raise
     except PadbankError as error:
-        return IngestOutcome(job=job, refused=str(error))
+        return IngestOutcome(refused=str(error))
+    except MemoryError:
+        return IngestOutcome(refused="needs more memory than there is: close other programs and add it again")
     except OSError as error:
-        return IngestOutcome(job=job, refused=f"cannot be read ({error.strerror or error})")
+        return IngestOutcome(refused=f"cannot be read ({(error.strerror or str(error)).lower()})")
 
 
-def _ingest(job: IngestJob, folder: Path) -> IngestOutcome:
+def _ingest(job: IngestJob, place: Place) -> IngestOutcome:
     path = Path(job.path)
-    before = os.stat(path)
-    with open_sound(path) as reader:  # refuses what is no sound before anything is copied
-        cut = job.is_section or reader.info.has_picture
-        if cut:
-            temporary, sha256, n_bytes, warnings = _cut_section(reader, job, folder)
-    if not cut:
-        temporary, sha256, n_bytes = originals.copy_in(folder, path, path.suffix.lower()[:COPY_SUFFIX_CHARS])
-        warnings = ()
-    after = os.stat(path)
-    try:
-        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-            return IngestOutcome(job=job, refused="changed while it was read: add it again when it is finished")
-        if sha256 in _known:
-            return IngestOutcome(job=job, known_sha256=sha256, n_bytes=before.st_size, mtime_ns=before.st_mtime_ns)
-        found = _study(temporary)
-        if found.edges.silent:
-            return IngestOutcome(job=job, refused="holds only silence")
-        original = Original(
-            sha256=sha256,
+    with open_regular(path) as file:
+        before = os.fstat(file.fileno())
+        data = file.read(before.st_size + 1) if before.st_size <= IN_MEMORY_BYTES else None
+        taken = _take(job, path, file, data, place)
+        after = os.fstat(file.fileno())
+    same = (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns)
+    if not same or (data is not None and len(data) != before.st_size):
+        return taken.refuse("changed while it was read: add it again when it is finished")
+    found = taken.found
+    if found is None:
+        return IngestOutcome(known_sha256=taken.sha256, n_bytes=before.st_size, mtime_ns=before.st_mtime_ns)
+    if found.edges.silent:
+        return taken.refuse("holds only silence")
+    arrival = taken.arrival or originals.write_in(place.incoming, data or b"", taken.sha256, taken.suffix)
+    cut_from_s = (job.start_s or 0.0) if taken.is_cut else None
+    return IngestOutcome(
+        arrival=arrival,
+        original=Original(
+            sha256=taken.sha256,
             sound_sha256=found.sound_sha256,
-            suffix=temporary.suffix,
-            n_bytes=n_bytes,
+            suffix=taken.suffix,
+            n_bytes=arrival.n_bytes,
             frames=found.as_file.frames,
             sample_rate_hz=found.as_file.sample_rate_hz,
             channels=found.as_file.channels,
             source=str(path),
-            source_start_s=(job.start_s or 0.0) if cut else None,
-            source_end_s=((job.start_s or 0.0) + found.as_file.duration_s) if cut else None,
-        )
-        originals.settle(folder, temporary, sha256, temporary.suffix)
-    finally:
-        temporary.unlink(missing_ok=True)
-    return IngestOutcome(
-        job=job,
-        original=original,
+            source_start_s=cut_from_s,
+            source_end_s=None if cut_from_s is None else cut_from_s + found.as_file.duration_s,
+        ),
         recipe=found.recipe,
         role_reason=found.role_reason,
         as_file=found.as_file,
         as_played=found.as_played,
-        warnings=(*warnings, *found.warnings),
+        warnings=(*taken.warnings, *found.warnings),
         n_bytes=before.st_size,
         mtime_ns=before.st_mtime_ns,
     )
 
 
-def _cut_section(reader: SoundReader, job: IngestJob, folder: Path) -> tuple[Path, str, int, tuple[str, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Taken:
+    """A file hashed and studied. ``arrival`` is its copy, None while it is still in memory alone;
+    ``found`` is None where the library holds these bytes already."""
+
+    sha256: str
+    suffix: str
+    arrival: Arrival | None = None
+    found: _Found | None = None
+    is_cut: bool = False
+    warnings: tuple[str, ...] = ()
+
+    def refuse(self, reason: str) -> IngestOutcome:
+        if self.arrival is not None:
+            originals.drop([self.arrival])
+        return IngestOutcome(refused=reason)
+
+
+def _take(job: IngestJob, path: Path, file: BinaryIO, data: bytes | None, place: Place) -> _Taken:
+    suffix = originals.plain_suffix(path.name)
+    sha256 = hashlib.sha256(data).hexdigest() if data is not None else ""
+    if data is not None and not job.is_section and place.holds(sha256, len(data)):
+        return _Taken(sha256=sha256, suffix=suffix)
+    with open_sound(path, file if data is None else io.BytesIO(data)) as reader:
+        if job.is_section or reader.info.has_picture:
+            arrival = _cut_section(reader, job, place.incoming)
+            return _study_copy(arrival, place, is_cut=True, warnings=tuple(reader.warnings))
+        if data is not None:
+            return _Taken(sha256=sha256, suffix=suffix, found=_study(reader))
+    return _study_copy(originals.copy_in(place.incoming, file, suffix), place)
+
+
+def _study_copy(arrival: Arrival, place: Place, *, is_cut: bool = False, warnings: tuple[str, ...] = ()) -> _Taken:
+    """A copy that lies among the incoming files: what is kept is what is decoded."""
+    found = None
+    try:
+        if not place.holds(arrival.sha256, arrival.n_bytes):
+            with open_sound(arrival.temporary) as reader:
+                found = _study(reader)
+    finally:
+        if found is None:
+            originals.drop([arrival])
+    kept = None if found is None else arrival
+    return _Taken(sha256=arrival.sha256, suffix=arrival.suffix, arrival=kept, found=found, is_cut=is_cut, warnings=warnings)
+
+
+def _cut_section(reader: SoundReader, job: IngestJob, incoming: Path) -> Arrival:
     """Keep a section, or a video's sound, as lossless audio under a temporary name."""
     info = reader.info
     rate_hz = info.sample_rate_hz
@@ -170,10 +256,10 @@ def _cut_section(reader: SoundReader, job: IngestJob, folder: Path) -> tuple[Pat
         if not got:
             raise DecodeError(job.path, "is shorter than where the section starts: choose an earlier --from")
 
-    stem = originals.incoming_path(folder)
+    stem = originals.incoming_path(incoming)
     kept = write_lossless(stem, section(), rate_hz, info.channels, source_subtype=info.subtype)
     sha256, n_bytes = originals.hash_file(kept)
-    return kept, sha256, n_bytes, tuple(reader.warnings)
+    return Arrival(temporary=kept, sha256=sha256, n_bytes=n_bytes, suffix=kept.suffix)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,30 +273,29 @@ class _Found:
     warnings: tuple[str, ...]
 
 
-def _study(path: Path) -> _Found:
-    """One decoding pass over a kept original: levels, edges, role, hash of the sound."""
-    with open_sound(path) as reader:
-        rate_hz, channels = reader.info.sample_rate_hz, reader.info.channels
-        meter, finder = Meter(rate_hz, channels), EdgeFinder(rate_hz, channels)
-        digest = hashlib.sha256(f"{rate_hz}/{channels}/".encode())
-        held: list[NDArray[np.float32]] | None = []
-        frames = 0
-        for block in reader.blocks():
-            meter.feed(block)
-            finder.feed(block)
-            digest.update(np.ascontiguousarray(block, dtype="<f4").tobytes())
-            frames += len(block)
-            if held is not None:
-                held.append(block.copy())
-                if frames > IN_MEMORY_S * rate_hz:
-                    held = None
-        if held:
-            whole = np.concatenate(held)
-            edges = finder.finish(lambda start, n: whole[start : start + n])
-        else:
-            edges = finder.finish(reader.seek_read)
-        as_file = meter.result()
-        warnings = tuple(reader.warnings)
+def _study(reader: SoundReader) -> _Found:
+    """One decoding pass: levels, edges, role, hash of the sound."""
+    rate_hz, channels, claimed = reader.info.sample_rate_hz, reader.info.channels, reader.info.frames_claimed
+    meter, finder = Meter(rate_hz, channels), EdgeFinder(rate_hz, channels)
+    digest = hashlib.sha256(f"{rate_hz}/{channels}/".encode())
+    held: list[NDArray[np.float32]] | None = []
+    frames = 0
+    # one frame more than there should be: a short sound comes in one block then
+    most = min(BLOCK_FRAMES, max(SMALL_BLOCK_FRAMES, claimed + 1)) if claimed else BLOCK_FRAMES
+    for block in reader.blocks(most):
+        meter.feed(block)
+        finder.feed(block)
+        digest.update(np.ascontiguousarray(block, dtype="<f4").reshape(-1).data)
+        frames += len(block)
+        if held is not None:
+            held.append(block)
+            if frames > IN_MEMORY_S * rate_hz:
+                held = None
+    if held:
+        whole = held[0] if len(held) == 1 else np.concatenate(held)
+        edges = finder.finish(lambda start, n: whole[start : start + n])
+    else:
+        edges = finder.finish(reader.seek_read)
     proposal = propose_role(finder.envelope, edges)
     recipe = Recipe(
         start_s=edges.onset_frame / rate_hz,
@@ -227,9 +312,9 @@ def _study(path: Path) -> _Found:
         edges=edges,
         recipe=recipe,
         role_reason=proposal.reason,
-        as_file=as_file,
+        as_file=meter.result(),
         as_played=as_played,
-        warnings=warnings,
+        warnings=tuple(reader.warnings),
     )
 
 

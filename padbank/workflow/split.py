@@ -16,8 +16,8 @@ from padbank.files.decode import open_sound
 from padbank.files.split import find_sections
 from padbank.progress import Progress, silent
 from padbank.store.library import Library, clip_name_for
-from padbank.workflow.add import AddReport, take_in
 from padbank.workflow.ingest import IngestJob
+from padbank.workflow.intake import AddReport, take_in
 from padbank.workflow.rights import check_licence
 from padbank.workflow.tags import check_tag
 
@@ -92,7 +92,7 @@ def add_cues(
     licence = check_licence(licence) if licence else None
     jobs = [
         IngestJob(
-            path=full, originals_folder=str(library.originals), start_s=s.start_s, end_s=s.end_s, name=s.name,
+            path=full, start_s=s.start_s, end_s=s.end_s, name=s.name,
             tags=tags, licence=licence, credit=credit,
         )
         for s in sections

@@ -21,9 +21,9 @@ import scipy.signal
 
 from padbank.files.second_meter import measure_again
 from padbank.store.library import Library
-from padbank.workflow.add import take_in
 from padbank.workflow.export import export
 from padbank.workflow.ingest import IngestJob
+from padbank.workflow.intake import take_in
 from padbank.workflow.plan import plan
 from padbank.workflow.verify import verify
 
@@ -88,7 +88,7 @@ def test_three_hundred_real_clips_from_folder_to_proved_card(registry_sounds, tm
     with Library(tmp_path / "library") as library:
         jobs = [
             IngestJob(
-                path=str(path), originals_folder=str(library.originals), tags=(f"lot-{index // PER_BANK:02d}",),
+                path=str(path), tags=(f"lot-{index // PER_BANK:02d}",),
                 licence="LicenseRef-test",
             )
             for index, path in enumerate(sources)

@@ -75,9 +75,9 @@ def test_folder_with_good_and_bad_files(library: Library, tmp_path: Path) -> Non
 def test_second_time_nothing_is_read_again(library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     source = write(tmp_path / "a.wav", tone())
     assert len(add(library, [source]).added) == 1
-    import padbank.workflow.add as module
+    import padbank.workflow.batches as module
 
-    def fail(job: object) -> None:
+    def fail(job: object, place: object) -> None:
         raise AssertionError("the file was read again")
 
     monkeypatch.setattr(module, "ingest", fail)
@@ -262,18 +262,22 @@ def test_find_files_goes_in_order_and_passes_over_the_rest(tmp_path: Path) -> No
     assert [p.relative_to(tmp_path).as_posix() for p in find_files([tmp_path])] == ["A.WAV", "b.wav", "sub/c.mp3"]
 
 
-def test_a_file_still_being_written_is_left_for_later(library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("most_bytes", [16_000_000, 10], ids=["in memory", "by a copy"])
+def test_a_file_that_changes_while_it_is_read_is_left_for_later(
+    library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_bytes: int
+) -> None:
     path = write(tmp_path / "a.wav", tone())
-    import padbank.store.originals as module
+    import padbank.workflow.ingest as module
 
-    original_copy = module.copy_in
+    open_sound = module.open_sound
 
-    def slow_copy(folder: Path, source: Path, suffix: str) -> tuple[Path, str, int]:
-        result = original_copy(folder, source, suffix)
-        os.utime(source, (time.time() + 5, time.time() + 5))
-        return result
+    def slowly(name: Path, *file: object) -> object:
+        os.utime(path, (time.time() + 5, time.time() + 5))
+        return open_sound(name, *file)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(module, "copy_in", slow_copy)
+    monkeypatch.setattr(module, "open_sound", slowly)
+    monkeypatch.setattr(module, "IN_MEMORY_BYTES", most_bytes)
     report = add(library, [path])
     assert "changed while it was read" in report.refused[0].reason
     assert library.catalogue.clips() == []
+    assert not [p for p in library.originals.rglob("*") if p.is_file()]  # no copy is left
