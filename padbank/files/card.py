@@ -138,7 +138,7 @@ def write_set(
                 job.write()
         except OSError as fault:
             raise CardError(
-                f"{folder}: {swap.say(fault)}: check the card and export again"
+                f"{folder}: {swap.say(fault)}: {swap.next_step(fault)}"
             ) from None
         return job.result(recovered)
 
@@ -362,7 +362,7 @@ class _Job:
         if isinstance(fault, OSError):
             whole = "the old set is untouched" if exists(self.target) else "no set was written"
             raise CardError(
-                f"{self.folder}: {swap.say(fault)}; {whole}: check the card and export again"
+                f"{self.folder}: {swap.say(fault)}; {whole}; {swap.next_step(fault)}"
             ) from None
 
     def _note_left(self, journal: swap.Journal) -> None:

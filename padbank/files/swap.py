@@ -26,6 +26,7 @@ Classes: ``Journal``, ``SwapState``. Functions: ``look``, ``recover``,
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 from collections.abc import Iterable
@@ -450,3 +451,14 @@ def say(fault: OSError) -> str:
     """What the system answered, with the file's name where it is known."""
     where = f": {Path(fault.filename).name}" if isinstance(fault.filename, str) else ""
     return f"{fault.strerror or fault}{where}"
+
+
+def next_step(fault: OSError) -> str:
+    """What to do about what the system answered."""
+    if fault.errno == errno.EROFS:
+        return "the card is write-protected: slide its lock open, or choose another folder"
+    if fault.errno in (errno.EACCES, errno.EPERM):
+        return "you may not write there, or another program holds a file open: close it, or choose another folder"
+    if fault.errno == errno.ENOSPC:
+        return "free some room or use a larger card, then export again"
+    return "check the card and export again"

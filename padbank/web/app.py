@@ -244,8 +244,15 @@ async def _http_error(request: Request, error: Exception) -> Response:
         404: "there is nothing at this address: go back to the clips.",
         405: "this address does not take that: reload the page.",
     }
+    if error.status_code == 404 and _is_visit(request):
+        return HTMLResponse(_pages.get_template("lost.html").render(), 404)
     text = sentences.get(error.status_code, f"the request could not be answered ({error.detail}).")
     return answer({"error": text}, error.status_code)
+
+
+def _is_visit(request: Request) -> bool:
+    """Whether a person asks with the address bar, and not the page for its data."""
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith(("/api/", "/static/"))
 
 
 async def _too_large(request: Request, error: Exception) -> Response:

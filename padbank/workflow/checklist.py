@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from padbank.domain import Finding, Layout, Show
 from padbank.layout.evaluate import LeftOut
+from padbank.units import format_db
 from padbank.workflow.verify import Verified
 
 
@@ -65,7 +66,7 @@ def check_card(verified: Verified) -> list[Check]:
         Check(
             text="no true peak passes the ceiling",
             ok="true-peak" not in codes,
-            figures="no peaks to measure" if high is None else f"highest {high[0]:.2f} dBTP, ceiling {high[1]:g}",
+            figures="no peaks to measure" if high is None else f"highest {format_db(high[0], 'dBTP', 2)}, ceiling {format_db(high[1], 'dBTP')}",
         ),
     ]
 
@@ -92,7 +93,7 @@ def by_hand(layout: Layout, moved: int, unclear: Collection[str] = ()) -> list[s
     banks = len({p.bank for p in layout.places})
     lines = [
         "Eject the card safely, put it in, load the set.",
-        f"Step through all {banks} banks: one quiet hit on every pad and pedal, the sheet beside you.",
+        f"Step through {'the bank' if banks == 1 else f'all {banks} banks'}: one quiet hit on every pad and pedal, the sheet beside you.",
     ]
     if controls:
         lines.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")

@@ -51,7 +51,7 @@ def test_axe_finds_nothing_on_any_place(tab, served, axe, light, size, tmp_path)
         if place.startswith("export"):
             page.get_by_label("Write the set into").fill(str(tmp_path / "card"))
             page.get_by_role("button", name="See what would change").click()
-            page.get_by_text("Written: 5 files").wait_for()
+            page.get_by_text("To be written: 5 files").wait_for()
         if place == "stage":
             page.get_by_text("Set up").click()
         elif size[0] < 600:

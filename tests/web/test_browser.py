@@ -93,12 +93,12 @@ def test_the_whole_job_from_dropped_files_to_a_proved_set(tab, tmp_path, synth_w
     page.get_by_role("link", name="Export", exact=True).click()
     page.get_by_label("Write the set into").fill(str(tmp_path / "card"))
     page.get_by_role("button", name="See what would change").click()
-    page.get_by_text("Written: 6 files").wait_for()
+    page.get_by_text("To be written: 6 files").wait_for()
     page.get_by_role("button", name="Write the set").click()
     page.get_by_role("heading", name="Proved: the set is as planned").wait_for()
     wavs = sorted(p.name for p in (tmp_path / "card").rglob("*.wav"))
     assert len(wavs) == 6 and any("whistle" in name for name in wavs)
-    page.get_by_text("Kept as it is: 6 files").wait_for()  # a second export has nothing to write
+    page.get_by_text("There already: 6 files").wait_for()  # a second export has nothing to write
 
     page.get_by_role("link", name="Sheet", exact=True).click()
     page.get_by_role("img", name=re.compile("whistle")).wait_for()
@@ -598,11 +598,13 @@ def test_drives_are_offered_and_a_missing_card_is_said(tab, served, tmp_path, mo
     assert drives.count() == 2  # beside the library, and the card; the reader without a card is left out
     expect(drives.nth(1)).to_contain_text("GB free")
     page.get_by_role("button", name=str(card)).click()
-    page.get_by_text("Written: 5 files").wait_for()
+    page.get_by_text("To be written: 5 files").wait_for()
     card.rmdir()  # pulled out
     page.get_by_label("Write the set into").fill(str(card / "sets"))
-    page.get_by_role("button", name="Write the set").click()
+    expect(page.get_by_role("button", name="Write the set")).to_be_hidden()  # nothing was seen of this folder
+    page.get_by_role("button", name="See what would change").click()
     page.get_by_text("is the card in").first.wait_for()
+    expect(page.get_by_label("Write the set into")).to_be_focused()
     one.complaints = [c for c in one.complaints if "409" not in c and "422" not in c and "400" not in c]
 
 

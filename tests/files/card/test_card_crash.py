@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import signal
@@ -295,3 +296,22 @@ def test_a_real_kill(scene, old_plan, new_plan, at) -> None:
     new = scene.listing()
     assert (there is None and state == "interrupted") or (there in (old, new) and state == "whole")
     assert [p.name for p in scene.folder.iterdir()] == ["harbour-night"]
+
+
+@pytest.mark.parametrize(
+    ("code", "advice"),
+    [
+        (errno.EROFS, "slide its lock open, or choose another folder"),
+        (errno.EACCES, "close it, or choose another folder"),
+        (errno.ENOSPC, "free some room or use a larger card"),
+        (errno.EIO, "check the card and export again"),
+    ],
+)
+def test_a_refused_write_says_what_to_do(scene, old_plan, broken, code, advice) -> None:
+    class Refusing(broken):
+        def step(self, what, path, act):
+            raise OSError(code, os.strerror(code), str(path))
+
+    scene.folder.mkdir()
+    with pytest.raises(CardError, match=advice):
+        scene.write(old_plan, Refusing())

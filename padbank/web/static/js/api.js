@@ -1,5 +1,7 @@
 // Talking with the server: JSON both ways, errors as sentences, work that takes its time, the socket.
 
+export const SILENT = 'padbank does not answer: is it still running in its terminal?';
+
 export class Refused extends Error {
   constructor(text, status) {
     super(text);
@@ -23,7 +25,7 @@ export async function call(method, path, body, more = {}) {
     });
   } catch (error) {
     if (error.name === 'AbortError') throw error;
-    throw new Refused('padbank does not answer: is it still running in its terminal?', 0);
+    throw new Refused(SILENT, 0);
   }
   let value = null;
   try {

@@ -45,9 +45,16 @@ let saidTimer = 0;
 export function say(text, kind = 'note') {
   const place = document.getElementById('said');
   if (!place) return;
-  put(place, h('p', { class: `said-${kind}` }, kind === 'error' ? sign('error') : null, text));
+  put(place, h('p', { class: `said-${kind}` }, kind === 'error' ? sign('error') : null, h('span', {}, text),
+    kind === 'error' ? h('button', { type: 'button', 'aria-label': 'Close this message', onclick: hush }, '×') : null));
   clearTimeout(saidTimer);
-  saidTimer = setTimeout(() => place.replaceChildren(), kind === 'error' ? 12000 : 5000);
+  saidTimer = setTimeout(hush, kind === 'error' ? 12000 : 5000);
+}
+
+/** Take away what was said last. */
+export function hush() {
+  clearTimeout(saidTimer);
+  document.getElementById('said')?.replaceChildren();
 }
 
 const minus = (text) => text.replace('-', '−');

@@ -7,8 +7,9 @@ export async function open(root, desk, show) {
   const { folders, last } = await get(`/api/export/folders?show=${part(show)}`);
   const accepted = new Set();
   let preview = null;
+  let looked = last ?? ''; // the folder that is told about below
   let busy = false;
-  const box = h('input', { type: 'text', id: 'export-folder', value: last ?? '', autocomplete: 'off', spellcheck: 'false', list: 'export-folders', placeholder: 'the folder of the card' });
+  const box = h('input', { type: 'text', id: 'export-folder', value: last ?? '', autocomplete: 'off', spellcheck: 'false', list: 'export-folders', placeholder: 'the folder of the card', oninput: () => { if (!busy && box.value !== looked) forget(); } });
   const look = h('section', { class: 'export-look', 'aria-label': 'What would be written' });
   const work = h('div', { class: 'progress-slip', hidden: true, role: 'region', 'aria-label': 'Writing' });
   const proof = h('section', { class: 'export-proof', 'aria-label': 'Proof' });
@@ -22,23 +23,49 @@ export async function open(root, desk, show) {
     look, work, proof,
     h('p', { class: 'hint caution' }, 'Before the show: start with the monitors low, play the loudest pad, then set them; loud cues and long sessions harm hearing, and the limits where you play come first. A set that is proved is at its level, not cleared: playing clips in public or on a stream needs the permissions that hold there. Ask whoever licenses music and recordings in that place.'));
 
-  put(look, h('ol', { class: 'steps' },
+  const steps = () => h('ol', { class: 'steps' },
     h('li', {}, 'Choose the folder of the card. A folder that is not there yet is made.'),
     h('li', {}, 'See what would be written, kept and removed. Nothing is touched before that.'),
     h('li', {}, 'Write the set. Pulled out half-way, the card still says what it holds, and writing again finishes it.'),
-    h('li', {}, 'Every file is read back and measured by a second meter.')));
+    h('li', {}, 'Every file is read back and measured by a second meter.'));
+  put(look, steps());
 
   async function see() {
-    if (!box.value.trim()) { say('Type the folder of the card, or choose one below.', 'error'); return; }
-    put(look, h('p', { class: 'quiet', role: 'status' }, 'Looking.'));
+    work.hidden = true;
     put(proof);
+    looked = box.value;
+    if (looked.trim()) await lookAgain();
+    else refuse('Type the folder of the card, or choose one above.');
+  }
+
+  /** Look at the folder anew; what it holds may have changed, or the card may be out. */
+  async function lookAgain() {
+    if (!preview) put(look, h('p', { class: 'quiet', role: 'status' }, 'Looking.'));
     try {
-      preview = await post(`/api/export/${part(show)}/look`, { folder: box.value });
-      drawLook();
+      const found = await post(`/api/export/${part(show)}/look`, { folder: looked });
+      preview = found;
+      box.removeAttribute('aria-invalid');
+      if (box.value === looked) drawLook();
+      else forget();
     } catch (error) {
-      preview = null;
-      put(look, h('p', { class: 'trouble', role: 'alert' }, error.message));
+      refuse(error.message);
     }
+  }
+
+  /** Another folder is named now: what was told of the last one would mislead. */
+  function forget() {
+    if (!preview) return;
+    preview = null;
+    put(look, steps());
+    put(proof);
+    work.hidden = true;
+  }
+
+  function refuse(text) {
+    preview = null;
+    put(look, h('p', { class: 'trouble', role: 'alert' }, sign('error'), ` ${text}`));
+    box.setAttribute('aria-invalid', 'true');
+    box.focus();
   }
 
   function files(title, list, open_) {
@@ -54,7 +81,7 @@ export async function open(root, desk, show) {
     put(look,
       h('h2', {}, preview.folder),
       h('p', {}, `${preview.title}, layout ${preview.layout}: ${count(preview.files, 'file')}, about ${bytes(preview.n_bytes)}${preview.free_bytes === null ? '' : `; ${bytes(preview.free_bytes)} are free there`}.`),
-      h('div', { class: 'three' }, h('div', {}, files('Written', preview.write, preview.write.length < 12)), h('div', {}, files('Kept as it is', preview.keep, false)), h('div', {}, files('Removed with the old set', preview.remove, true))),
+      h('div', { class: 'three' }, h('div', {}, files('To be written', preview.write, preview.write.length < 12)), h('div', {}, files('There already', preview.keep, false)), h('div', {}, files('To be removed with the old set', preview.remove, true))),
       preview.no_room ? h('p', { class: 'trouble', role: 'alert' }, sign('error'), ` It does not fit: ${preview.no_room}.`) : null,
       findingsList(preview.findings, 'No finding.'),
       codes.length ? h('fieldset', {}, h('legend', {}, 'Take these findings on, or mend them first'), codes.map((code) => h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: accepted.has(code), onchange: (e) => { if (e.target.checked) accepted.add(code); else accepted.delete(code); drawLook(); } }), acceptText(errors.filter((f) => f.code === code))))) : null,
@@ -80,30 +107,21 @@ export async function open(root, desk, show) {
       }
       return last_.result;
     } catch (error) {
-      put(work, h('p', { class: 'trouble', role: 'alert' }, error.message), h('button', { type: 'button', onclick: () => { work.hidden = true; } }, 'Close'));
+      put(work, h('p', { class: 'trouble', role: 'alert' }, sign('error'), ` ${error.message}`), h('button', { type: 'button', onclick: () => { work.hidden = true; } }, 'Close'));
       work.hidden = false;
+      put(proof); // what was proved before holds no longer
       return null;
     } finally {
       busy = false;
-      if (preview) drawLook();
+      if (looked.trim()) await lookAgain();
     }
   }
 
   async function write(running = null) {
-    const done = await run('Writing', running ?? `/api/export/${part(show)}/write`, { folder: box.value, accept: [...accepted] });
+    const done = await run('Writing', running ?? `/api/export/${part(show)}/write`, { folder: looked, accept: [...accepted] });
     if (!done) return;
     say(`Written: ${done.written} new, ${done.kept} kept, ${done.removed} removed.`);
     drawProof(done);
-    await see2();
-  }
-
-  async function see2() {
-    try {
-      preview = await post(`/api/export/${part(show)}/look`, { folder: box.value });
-      drawLook();
-    } catch (error) {
-      say(error.message, 'error');
-    }
   }
 
   async function verify(folder) {
@@ -114,12 +132,14 @@ export async function open(root, desk, show) {
   function drawProof(done) {
     const list = (title, items) => (items?.length ? [h('h3', {}, title), h('ul', { class: 'checklist' }, items)] : null);
     put(proof,
-      h('h2', { class: done.ok ? 'proved' : 'not-proved' }, done.ok ? 'Proved: the set is as planned' : 'Not as planned'),
-      done.checks ? h('ul', { class: 'checklist' }, done.checks.map((c) => h('li', {}, c.ok ? tick() : sign('error'), h('span', {}, c.text), h('span', { class: 'quiet' }, ` ${c.figures}`)))) : null,
+      h('h2', { class: done.ok ? 'proved' : 'not-proved', tabindex: '-1' }, done.ok ? 'Proved: the set is as planned' : 'Not as planned'),
+      done.ok ? null : h('p', {}, 'Press “Write the set”: it writes anew what is missing or another. If that does not help, use another card.'),
+      done.checks ? h('ul', { class: 'checklist' }, done.checks.map((c) => h('li', {}, c.ok ? tick() : sign('error'), h('span', {}, c.ok ? null : h('strong', {}, 'Not so: '), c.text, ' ', h('span', { class: 'quiet' }, c.figures))))) : null,
       findingsList(done.findings, 'Nothing found.'),
       list('By hand, before the show', (done.to_do ?? []).map((t) => h('li', {}, h('label', { class: 'tick' }, h('input', { type: 'checkbox' }), t)))),
       done.files?.length ? h('details', {}, h('summary', {}, `${count(done.files.length, 'file')}, read back and measured by the second meter`), h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': 'Files read back' }, h('table', { class: 'figures' }, h('thead', {}, h('tr', {}, h('th', { scope: 'col' }, 'file'), h('th', { scope: 'col' }, 'level'), h('th', { scope: 'col' }, 'off'), h('th', { scope: 'col' }, 'true peak'))), h('tbody', {}, done.files.map((f) => h('tr', {}, h('th', { scope: 'row' }, f.path), h('td', {}, level(f.level_lufs, 'LUFS')), h('td', {}, f.off_lu === null ? '' : change(f.off_lu, 'LU', 2)), h('td', {}, level(f.true_peak_dbtp, 'dBTP')))))))) : null);
-    proof.scrollIntoView({ block: 'nearest' });
+    proof.scrollIntoView({ block: 'start' });
+    proof.querySelector('h2').focus({ preventScroll: true });
   }
 
   const tick = () => h('span', { class: 'ok', 'aria-label': 'holds', role: 'img' }, '✓');

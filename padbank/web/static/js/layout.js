@@ -378,6 +378,7 @@ export async function open(root, desk, show) {
 
   function draw() {
     const active = document.activeElement?.closest?.('.plot-box [data-pad]')?.dataset.pad ?? null;
+    if (!hand) tried = null; // what was tried was put back
     drawTitle();
     drawBanks();
     drawBig();
@@ -450,9 +451,9 @@ export async function open(root, desk, show) {
         onpointerleave: () => lookAt(null),
         onclick: () => { if (dragged) return; if (hand) putDown(bank, pad.pad_id); else { chosen = pad.pad_id; focusPad = pad.pad_id; reason = null; drawDetails(); drawTaken(); } },
       });
-    }, { label: `Bank ${bank}, ${segmentsOf(bank)}`, scale: true, homes: true });
+    }, { label: `Bank ${bank}, ${segmentsOf(bank)}`, scale: true, homes: true, note });
     put(plotBox, h('div', { class: 'plot-head' }, h('h2', {}, h('span', { class: 'big-number' }, bank), ` ${segmentsOf(bank)}`),
-      h('button', { type: 'button', class: 'small', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'), h('button', { type: 'button', class: 'small', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later'),
+      seen.rig.banks > 1 ? [h('button', { type: 'button', class: 'small', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'), h('button', { type: 'button', class: 'small', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later')] : null,
       hand ? h('p', { class: 'in-hand' }, 'In hand: ', h('strong', {}, hand.name), ' ', h('button', { type: 'button', class: 'small', onclick: () => { hand = null; draw(); } }, 'Put back')) : null),
     h('div', { class: 'plot-view' }, svg), legend(signs));
     // A finger on a clip drags it; anywhere else it moves the page or the plot.

@@ -1,9 +1,9 @@
 // The desk: places along a strip of tape, the show that is in hand, day and night, sound.
 
-import { get, openSocket, part } from './api.js';
-import { h, put, say } from './dom.js';
+import { Refused, SILENT, get, openSocket, part } from './api.js';
+import { h, hush, put, say } from './dom.js';
 import { createPlay } from './play.js';
-import { lacking } from './way.js';
+import { failed, lacking } from './way.js';
 
 /** Name, title, whether it is of one show, and what it shows: nothing but a show, or one that is laid out. */
 const PLACES = [
@@ -73,8 +73,12 @@ const socket = openSocket('/ws/desk', (message) => {
   if (message.kind === 'changed') tellChanged();
   else {
     if (message.kind === 'open') {
-      if (!link.hidden) tellChanged(); // what changed while the link was lost was not heard
+      const back = !link.hidden;
       link.hidden = true;
+      if (back) {
+        tellChanged(); // what changed while the link was lost was not heard
+        say('padbank answers again.');
+      }
     } else if (message.kind === 'closed') link.hidden = false;
     desk.play?.hear(message);
   }
@@ -105,7 +109,10 @@ function where() {
 /** Go to a place: go('layout', 'harbour-night'). */
 export function go(name, what = '', { replace = false } = {}) {
   const path = what ? `/${name}/${part(what)}` : `/${name}`;
-  if (path !== location.pathname) history[replace ? 'replaceState' : 'pushState'](null, '', path);
+  if (path !== location.pathname) {
+    history[replace ? 'replaceState' : 'pushState'](null, '', path);
+    hush();
+  }
   return openPlace();
 }
 
@@ -138,18 +145,29 @@ async function openPlace() {
   leave?.();
   leave = null;
   const of = ofShow ? (what || desk.show) : what;
-  const [module, has] = await Promise.all([import(`./${name}.js`), hasWhatItShows(needs, of)]);
-  if (at !== openedAt) return;
   const root = h('div', { class: `place place-${name}` });
-  put(place, root);
   try {
+    const [module, has] = await Promise.all([moduleOf(name), hasWhatItShows(needs, of)]);
+    if (at !== openedAt) return;
+    put(place, root);
     if (has || (of && of !== desk.show)) leave = await module.open(root, desk, of);
     else lacking(root, desk, title);
   } catch (error) {
-    put(root, h('h1', {}, title), h('p', { class: 'trouble', role: 'alert' }, error.message));
-    if (!error.status) throw error;
+    if (at !== openedAt) return;
+    put(place, root);
+    failed(root, desk, title, error, ofShow ? of : null);
+    leave = desk.onChanged(openPlace); // mended, or the link is back: it opens by itself
+    if (error.status === undefined) throw error;
   }
   place.dataset.ready = name;
+}
+
+async function moduleOf(name) {
+  try {
+    return await import(`./${name}.js`);
+  } catch (error) {
+    throw error instanceof TypeError ? new Refused(SILENT, 0) : error;
+  }
 }
 
 addEventListener('popstate', openPlace);
@@ -185,3 +203,5 @@ desk.play = createPlay({
 await desk.readShows();
 await openPlace();
 document.documentElement.dataset.usable = String(Math.round(performance.now()));
+// The other places are fetched ahead: none is lacking when the computer falls silent.
+setTimeout(() => PLACES.forEach(([name]) => import(`./${name}.js`).catch(() => null)), 1500);

@@ -41,7 +41,7 @@ export async function createPads(desk, show) {
   const byId = new Map(view.rig.pads.map((p) => [p.pad_id, p]));
   const listeners = new Set();
   const tell = (event) => { for (const listener of [...listeners]) listener(event); };
-  const prepared = new Set();
+  const prepared = new Map(); // bank to the promise of what could not be fetched
   const offs = ['start', 'stop', 'miss'].map((type) => engine.on(type, (e) => { if (e.pad !== 'hear') tell({ ...e, type }); }));
   let bank = 1;
   let midi = null;
@@ -51,8 +51,13 @@ export async function createPads(desk, show) {
   const controlsNow = () => bankNow().controls.map((c) => ({ label: c.label, pad_id: c.pad, note: view.rig.controls.find((x) => x.label === c.label)?.note ?? null, channel: view.rig.controls.find((x) => x.label === c.label)?.channel ?? null }));
 
   async function prepare(number) {
-    if (prepared.has(number)) return [];
-    prepared.add(number);
+    if (!prepared.has(number)) prepared.set(number, fetchSounds(number));
+    const failed = await prepared.get(number);
+    tell({ type: 'ready', bank: number, failed });
+    return failed;
+  }
+
+  async function fetchSounds(number) {
     const failed = [];
     await Promise.all(view.banks[number - 1].places.map(async (place) => {
       const more = { bank: number, clip: place.clip, playMode: place.play_mode, muteGroup: place.mute_group, device: byId.get(place.pad).device, channels: place.channels, durationS: place.duration_s };
@@ -63,7 +68,6 @@ export async function createPads(desk, show) {
         failed.push(`${place.clip}: ${error.message}`);
       }
     }));
-    tell({ type: 'ready', bank: number, failed });
     return failed;
   }
 
@@ -125,7 +129,7 @@ export async function createPads(desk, show) {
       offs.forEach((off) => off());
       midi?.stop();
       engine.stopAll();
-      for (const number of prepared) for (const place of view.banks[number - 1].places) engine.unassign(place.pad, { bank: number });
+      for (const number of prepared.keys()) for (const place of view.banks[number - 1].places) engine.unassign(place.pad, { bank: number });
     },
   };
 }

@@ -5,6 +5,7 @@ import { fitName } from './fit.js';
 import { signPath } from './tags.js';
 
 const MARGIN_MM = 16;
+const LEAST_PX = matchMedia('(pointer: coarse)').matches ? 44 : 32;
 
 /** The corners of the rig's plot in millimetres. */
 export function extent(pads) {
@@ -34,12 +35,12 @@ export function fold(pads) {
   return { folds: folds.map((f) => ({ y: f.from - shift(f.from) + FOLDED_MM / 2, mm: f.mm })), shift };
 }
 
-/** The size in millimetres of the plot of a type that comes out `px` pixels high in a box of this size, between 7 and 16. */
+/** The size in millimetres of the plot of a type that comes out `px` pixels high in a box of this size, between 3.5 and 16. */
 export function noteSize(rig, width, height, px = 11) {
   const { shift } = fold(rig.pads);
   const box = extent(rig.pads.map((p) => ({ ...p, y_mm: p.y_mm - shift(p.y_mm) })));
   const perPx = Math.max(box.width / Math.max(width, 200), box.height / Math.max(height, 200));
-  return Math.min(16, Math.max(7, px * perPx));
+  return Math.min(16, Math.max(3.5, px * perPx));
 }
 
 /** The outline of a torn strip of tape. */
@@ -118,15 +119,15 @@ export function padWords(pad, { place, control }, more = '') {
 }
 
 /** A bank's plot. `pad(pad, held)` gives each pad's group; extras: scale bar and homes. */
-export function drawPlot(rig, pad, { label, scale = false, homes = false, className = 'plot' } = {}) {
+export function drawPlot(rig, pad, { label, scale = false, homes = false, className = 'plot', note = null } = {}) {
   const { folds, shift } = fold(rig.pads);
   const drawn = rig.pads.map((p) => ({ ...p, y_mm: p.y_mm - shift(p.y_mm) }));
   const box = extent(drawn);
-  const fine = Math.max(8, Math.min(14, box.width / 80)); // small print, in mm: read on a narrow screen too
+  const fine = note ?? Math.max(8, Math.min(14, box.width / 80)); // small print, in mm: read on a narrow screen too
   if (scale) box.height += fine;
   const smallest = Math.min(...rig.pads.map((p) => Math.min(p.w_mm, p.h_mm)));
-  // Wide enough for fingers: no pad below 32 pixels; the plot then moves sideways in its box.
-  const svg = s('svg', { class: className, style: { minWidth: className === 'plot' ? `${Math.round((32 / smallest) * box.width)}px` : '' }, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
+  // Wide enough to be hit, the more so by a finger; the plot then moves sideways in its box.
+  const svg = s('svg', { class: className, style: { minWidth: className === 'plot' ? `${Math.round((LEAST_PX / smallest) * box.width)}px` : '' }, viewBox: `${box.left} ${box.top} ${box.width} ${box.height}`, role: 'group', 'aria-label': label });
   if (homes) {
     const clear = ({ x_mm, y_mm }) => rig.pads.every((p) => Math.abs(p.x_mm - x_mm) > p.w_mm / 2 + 8 || Math.abs(p.y_mm - y_mm) > p.h_mm / 2 + 8);
     for (const home of rig.homes.filter(clear)) {

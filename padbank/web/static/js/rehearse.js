@@ -23,7 +23,7 @@ export async function open(root, desk, show) {
   const plotBox = h('div', { class: 'plot-box' });
   const list = h('ol', { class: 'hit-log', 'aria-label': 'What was hit' });
   const nothingYet = h('p', { class: 'hint' }, 'Nothing yet. Each hit is told here: what it starts, what it cuts off, and what ends by itself.');
-  const midiText = h('p', { class: 'quiet' });
+  const midiText = h('p', { class: 'quiet', role: 'status' });
   const midiButton = h('button', { type: 'button', onclick: listen }, 'Listen to MIDI');
   const state = h('p', { class: 'quiet', role: 'status' });
 
@@ -31,13 +31,13 @@ export async function open(root, desk, show) {
     h('div', { class: 'layout-split' },
       h('div', {}, plotBox, h('p', { class: 'hint' }, 'Hit a pad by click, by finger, by the key named on it, or from your pads by MIDI. Page keys change the bank; the stage view follows.')),
       h('aside', { class: 'rehearse-side' },
+        h('p', { class: 'hint caution' }, 'Keep your monitors low while you try things out: a loud cue next to the ear harms hearing.'),
         h('h2', {}, 'From your pads'), h('div', { class: 'row' }, midiButton), midiText,
         h('h2', {}, 'Stage'), h('div', { class: 'row wrap' },
           h('a', { class: 'button', href: '/stage', target: '_blank', rel: 'opener' }, 'Open the stage view'),
           h('button', { type: 'button', onclick: () => { pads.startClock(); say('The clock of the show runs.'); } }, 'Start the clock'),
           invitePart()),
-        h('h2', {}, 'What was hit'), nothingYet, list,
-        h('p', { class: 'hint' }, 'Keep your monitors low while you try things out: a loud cue next to the ear harms hearing.'))));
+        h('h2', {}, 'What was hit'), nothingYet, list)));
 
   function invitePart() {
     if (!desk.shared) return h('p', { class: 'hint' }, 'To bring in a tablet, stop padbank and start it with ', h('code', {}, 'padbank serve --share'), ': this page then makes an address for it.');
@@ -68,12 +68,22 @@ export async function open(root, desk, show) {
     return { place: bank.places.find((p) => p.pad === pad) ?? null, control: bank.controls.find((c) => c.pad === pad) ?? null };
   };
 
+  /** What had the focus, by its pad or its label: a bank's change draws everything anew. */
+  function focused() {
+    const now = document.activeElement;
+    if (!root.contains(now)) return null;
+    return now.dataset.pad ? `.plot-box [data-pad="${CSS.escape(now.dataset.pad)}"]` : now.getAttribute('aria-label') ? `.sheet-head [aria-label="${CSS.escape(now.getAttribute('aria-label'))}"]` : null;
+  }
+
   function draw() {
+    const focus = focused();
     const bank = view.banks[pads.bank - 1];
     put(head, h('div', {}, h('h1', {}, 'Rehearse'), h('p', { class: 'quiet' }, `${view.title} · layout ${view.layout}`)), state,
-      h('div', { class: 'row wrap' }, h('button', { type: 'button', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'), h('button', { type: 'button', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later'),
+      h('div', { class: 'row wrap' }, view.rig.banks > 1 ? [h('button', { type: 'button', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'),
+          choice(view.banks.map((b) => [String(b.bank), `${b.bank} ${b.segments.join(', ') || 'spare'}`]), String(bank.bank), (to) => turn(Number(to) - pads.bank), { 'aria-label': 'Bank', class: 'bank-choice' }),
+          h('button', { type: 'button', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later')] : null,
         h('button', { type: 'button', onclick: () => desk.play.stop() }, 'Stop all')));
-    const note = noteSize(view.rig, plotBox.clientWidth || 900, Math.max(320, innerHeight - 344));
+    const note = noteSize(view.rig, plotBox.clientWidth || 900, Math.max(320, innerHeight - 272));
     put(plotBox, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`),
       h('div', { class: 'plot-view' }, drawPlot(view.rig, (pad) => {
         const what = at(pad.pad_id);
@@ -83,7 +93,8 @@ export async function open(root, desk, show) {
           onkeydown: (e) => { if ((e.key === 'Enter' || e.key === ' ') && !e.repeat) { e.preventDefault(); e.stopPropagation(); strike(pad.pad_id, 0.8, 'key', e.key); } },
           onkeyup: (e) => { if (e.key === 'Enter' || e.key === ' ') letGo(e.key); },
         });
-      }, { label: `Bank ${bank.bank}`, scale: true })), legend(signs));
+      }, { label: `Bank ${bank.bank}`, scale: true, note })), legend(signs));
+    if (focus) root.querySelector(focus)?.focus();
     drawn = true;
   }
 
@@ -107,6 +118,7 @@ export async function open(root, desk, show) {
 
   async function listen() {
     const { ok, text } = await pads.listen();
+    midiText.className = ok ? 'quiet' : 'trouble';
     if (!ok) put(midiText, text);
   }
 
@@ -134,8 +146,7 @@ export async function open(root, desk, show) {
     else if (e.type === 'miss' && e.why !== 'sound off') note([h('strong', {}, e.clip ?? e.pad), ` did not sound: ${e.why}`]);
     else if (e.type === 'midi') { put(midiText, e.inputs.length ? `Listening to ${e.inputs.join(', ')}.` : 'No MIDI input is plugged in yet.'); midiButton.setAttribute('aria-pressed', String(e.inputs.length > 0)); }
     else if (e.type === 'unknown') note(`note ${e.note} on channel ${e.channel} belongs to no pad of this rig`);
-    else if (e.type === 'bank' && drawn) draw();
-    else if (e.type === 'ready') { put(state, e.failed.length ? e.failed[0] : `bank ${e.bank} is ready`); root.dataset.readyBank = String(e.bank); }
+    else if (e.type === 'bank' && drawn) { put(state, `fetching bank ${e.bank}`); draw(); } else if (e.type === 'ready' && e.bank === pads.bank) { put(state, e.failed.length ? e.failed[0] : `bank ${e.bank} is ready`); root.dataset.readyBank = String(e.bank); }
   });
 
   const down = (e) => {

@@ -6,7 +6,8 @@
 import { h, level, put, seconds } from './dom.js';
 import { tagBit } from './tags.js';
 
-export const ROW_PX = 40;
+/** Height of a line, as places.css has it. */
+export const ROW_PX = matchMedia('(pointer: coarse)').matches ? 44 : 40;
 const SPARE_ROWS = 6;
 
 /**

@@ -2,7 +2,7 @@
 
 import { get, part } from './api.js';
 import { choice, h, put } from './dom.js';
-import { drawPad, drawPlot, legend, padId, padWords } from './plot.js';
+import { drawPad, drawPlot, legend, noteSize, padId, padWords } from './plot.js';
 import { giveSigns } from './tags.js';
 
 export async function open(root, desk, show) {
@@ -19,11 +19,12 @@ export async function open(root, desk, show) {
     pages.style.setProperty('--columns', columns);
     pages.style.setProperty('--rows', Math.ceil(used.length / columns));
     const about = [view.title, view.date, `layout ${view.layout}`].filter(Boolean).join(' · ');
+    const note = how === 'all' ? 9 : Math.max(9, noteSize(view.rig, pages.clientWidth - 48, 5000)); // on a narrow screen larger than paper needs it
     put(pages, how === 'all' ? h('p', { class: 'sheet-about' }, about) : null, used.map((bank) => h('section', { class: 'sheet-page', 'aria-label': `Bank ${bank.bank}` },
       h('header', { class: 'sheet-line' }, h('h2', {}, h('span', { class: 'big-number' }, bank.bank), ` ${bank.segments.join(', ') || 'spare'}`), how === 'each' ? h('p', { class: 'quiet' }, about) : null),
       drawPlot(view.rig, (pad) => {
         const what = { place: bank.places.find((p) => p.pad === pad.pad_id) ?? null, control: bank.controls.find((c) => c.pad === pad.pad_id) ?? null };
-        return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], most: 40 }, { role: 'img', 'aria-label': padWords(pad, what) });
+        return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], most: 40, note }, { role: 'img', 'aria-label': padWords(pad, what) });
       }, { label: `Bank ${bank.bank}`, scale: true, className: 'plot paper' }),
       how === 'each' ? legend(signs) : null)),
     how === 'all' ? h('div', { class: 'sheet-legend' }, legend(signs)) : null);

@@ -23,7 +23,7 @@ export async function open(root, desk, name) {
 
   function newShow(rigs, like) {
     const box = h('input', { type: 'text', required: true, placeholder: 'harbour-night', autocomplete: 'off', pattern: '[a-z0-9][a-z0-9\\-]*', title: 'lower-case letters, digits and hyphens' });
-    const rig = h('select', {}, rigs.filter((r) => !r.fault).map((r) => h('option', { value: r.name, selected: r.name === seen?.show.rig }, `${r.title} (${r.pads} pads, ${r.banks} banks)`)));
+    const rig = h('select', {}, rigs.filter((r) => !r.fault).map((r) => h('option', { value: r.name, selected: r.name === seen?.show.rig }, `${r.title} (${count(r.pads, 'pad')}, ${count(r.banks, 'bank')})`)));
     return h('form', { class: 'row wrap new-show', onsubmit: async (e) => {
       e.preventDefault();
       try {
@@ -62,7 +62,7 @@ export async function open(root, desk, name) {
     const errors = seen.findings.filter((f) => f.severity === 'error').length;
     put(root,
       h('div', { class: 'sheet-head' },
-        h('div', {}, h('h1', {}, show.title || show.name), h('p', { class: 'quiet' }, `${show.date ?? 'no date yet'} · ${rig.title}, ${rig.banks} banks of ${rig.pads} pads`)),
+        h('div', {}, h('h1', {}, show.title || show.name), h('p', { class: 'quiet' }, `${show.date ?? 'no date yet'} · ${rig.title}, ${count(rig.banks, 'bank')} of ${count(rig.pads, 'pad')}`)),
         h('div', { class: 'row' }, h('button', { type: 'button', class: 'strong', disabled: errors > 0, onclick: () => desk.go('layout', name) }, 'Lay it out'))),
       h('div', { class: 'show-split' },
         h('section', { class: 'setlist', 'aria-label': 'Set list' },

@@ -51,6 +51,7 @@ const pageBox = h('div', { class: 'stage-pages', role: 'group', 'aria-label': 'P
 const midiText = h('p', { class: 'stage-midi' });
 const plot = h('div', { class: 'stage-plot', role: 'list', 'aria-label': 'Pads' });
 const surfaceBox = h('select', { 'aria-label': 'Which pads', onchange: () => { remember('padbank-surface', surfaceBox.value); draw(); } });
+const bankChoice = h('select', { 'aria-label': 'Bank', onchange: () => turn(Number(bankChoice.value) - stage.bank) });
 const button = (text, work, props = {}) => h('button', { type: 'button', onclick: work, ...props }, text);
 const midiButton = button('MIDI here', listen);
 const fullButton = button('Full screen', () => { if (document.fullscreenElement) document.exitFullscreen(); else document.documentElement.requestFullscreen?.().catch(() => say('This browser keeps the page in its window.')); stayAwake(); });
@@ -59,7 +60,7 @@ const earlier = button([h('span', { 'aria-hidden': 'true' }, '← '), 'Earlier']
 const later = button(['Later', h('span', { 'aria-hidden': 'true' }, ' →')], () => turn(1), { class: 'turn', disabled: true });
 const more = h('details', { class: 'stage-more' }, h('summary', {}, 'Set up'),
   h('div', { class: 'stage-sheet' }, fullButton, button('Day or night', light), button('Start or stop the clock', () => socket.tell({ kind: 'start', on: startedAt === null })), button('Measure this screen', measure),
-    surfaceBox, midiButton, midiText));
+    bankChoice, surfaceBox, midiButton, midiText));
 
 put(root,
   h('h1', { class: 'hidden' }, 'Stage'),
@@ -99,6 +100,8 @@ function drawPages() {
 
 function draw() {
   earlier.disabled = later.disabled = !(view?.show && view.rig.banks > 1);
+  bankChoice.hidden = earlier.disabled;
+  surfaceBox.hidden = !view?.show;
   if (!view?.show) {
     put(plot, h('div', { class: 'stage-empty', role: 'listitem' }, h('p', {}, 'Nothing is on stage yet.'), h('p', { class: 'quiet' }, 'Open Rehearse for a show on the computer that runs padbank: this screen follows it.')));
     put(bankBox, 'padbank');
@@ -109,9 +112,10 @@ function draw() {
     return;
   }
   const bank = view.banks[Math.min(stage.bank, view.rig.banks) - 1];
+  bankChoice.value = String(bank.bank);
   put(bankBox, h('strong', {}, bank.bank), h('span', {}, ` ${bank.segments.join(', ') || 'spare'}`));
   const next = view.banks[bank.bank % view.rig.banks];
-  put(nextBox, `next ${next.bank} ${next.segments.join(', ') || 'spare'}`);
+  put(nextBox, view.rig.banks < 2 ? null : `next ${next.bank} ${next.segments.join(', ') || 'spare'}`);
   const [share, perPx] = [letterShare(), mmPerPx()];
   const need = READ_FROM_MM / DISTANCE_SHARE / perPx / share;
   const room = { width: plot.clientWidth, height: plot.clientHeight, need };
@@ -164,6 +168,7 @@ async function readView() {
     for (const pad of view.rig.pads) pad.pad_id = padId(pad);
     signs = giveSigns(view.tag_lists);
     midi?.setMap(view.rig.pads, []);
+    put(bankChoice, view.banks.map((b) => h('option', { value: b.bank, selected: b.bank === stage.bank }, `bank ${b.bank} ${b.segments.join(', ') || 'spare'}`)));
     const surfaces = [...new Set(view.rig.pads.map((p) => p.surface))];
     const own = surfaces.includes(recall('padbank-surface')) ? recall('padbank-surface') : '';
     put(surfaceBox, WHICH.map(([value, text]) => h('option', { value, selected: value === recall('padbank-surface') }, text)), surfaces.length < 2 ? null : surfaces.map((x) => h('option', { value: x, selected: x === own }, `only ${x}`)));
@@ -204,8 +209,9 @@ const socket = openSocket('/ws/stage', async (message) => {
   } else if (message.kind === 'stage') {
     const before = stage;
     stage = message.stage;
+    if (!stage.show && view?.show) goOnAfterRestart(before);
     clockOffset = stage.clock_s * 1000 - Date.now();
-    startedAt = stage.since_start_s === null ? null : Date.now() - stage.since_start_s * 1000;
+    if (stage.show) startedAt = stage.since_start_s === null ? null : Date.now() - stage.since_start_s * 1000;
     if (before.show !== stage.show || !view) await readView();
     else if (before.bank !== stage.bank) draw();
     tick();
@@ -215,6 +221,13 @@ const socket = openSocket('/ws/stage', async (message) => {
     root.dataset.lastHit = message.pad;
   } else if (message.kind === 'changed') await readView();
 });
+
+/** padbank was started again and knows of no show: keep the names, and say which one it was. */
+function goOnAfterRestart(before) {
+  stage = { ...stage, show: before.show, bank: before.bank };
+  socket.tell({ kind: 'show', show: before.show });
+  socket.tell({ kind: 'bank', bank: before.bank });
+}
 
 function tick() {
   const now = new Date(Date.now() + clockOffset);

@@ -24,3 +24,15 @@ export function lacking(root, desk, title) {
   put(root, h('div', { class: 'blank' }, h('h1', {}, title), h('p', {}, text),
     h('p', {}, h('button', { type: 'button', class: 'strong', onclick: () => desk.go(next, desk.show ?? '') }, button)), way(next)));
 }
+
+/** A place that could not be opened: why, what to do, and the shows that there are when the one asked for is not. */
+export function failed(root, desk, title, error, show) {
+  const known = desk.shows.find((s) => s.name === show);
+  const gone = show && !known && error.status >= 400;
+  put(root, h('div', { class: 'blank' }, h('h1', {}, title),
+    h('p', { class: 'trouble', role: 'alert' }, gone ? `There is no show named ${show}.` : error.message),
+    known?.fault ? h('p', {}, 'Mend the file in a text editor and save it: this page looks again by itself.') : null,
+    gone ? h('p', { class: 'row wrap' }, desk.shows.length ? [
+      desk.shows.map((s) => h('button', { type: 'button', onclick: () => desk.go('show', s.name) }, s.title || s.name)),
+    ] : h('button', { type: 'button', class: 'strong', onclick: () => { desk.show = null; desk.go('show'); } }, 'Begin one')) : null));
+}
