@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -178,9 +179,15 @@ def _facts(library: Library, job: RenderJob) -> dict[str, Any]:
 
 def _tidy(folder: Path) -> None:
     """Drop the renderings that were heard longest ago when there are too many."""
-    files = sorted(((p.stat().st_mtime, p.stat().st_size, p) for p in folder.glob("*.wav")), reverse=True)
+    files = []
+    for path in folder.glob("*.wav"):
+        if "." in path.stem:
+            continue  # being written by another thread
+        with suppress(FileNotFoundError):  # dropped by another thread
+            stat = path.stat()
+            files.append((stat.st_mtime, stat.st_size, path))
     total = 0
-    for _, size, path in files:
+    for _, size, path in sorted(files, reverse=True):
         total += size
         if total > KEPT_BYTES:
             path.unlink(missing_ok=True)

@@ -26,6 +26,18 @@ def page(library_folder: Path):
         yield client
 
 
+def test_sounds_are_rendered_while_others_come_and_go(page, library_folder):
+    """Requests render side by side: what another thread renames or drops meanwhile is not missed."""
+    kept = library_folder / "kept"
+    kept.mkdir(exist_ok=True)
+    try:
+        (kept / "0123.77.abcdef.wav").symlink_to(kept / "renamed.wav")
+        (kept / "4567.wav").symlink_to(kept / "dropped.wav")
+    except OSError:
+        pytest.skip("this system makes no links")
+    assert page.get("/api/clips/horn/sound.wav").status_code == 200
+
+
 def wait_for(page: TestClient, job: dict, seconds: float = 30) -> dict:
     end = time.monotonic() + seconds
     while job["state"] == "running":
