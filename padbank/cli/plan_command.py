@@ -131,4 +131,6 @@ def print_plan(planned: Planned) -> None:
         f"Layout {planned.layout.number}: {placed} clips on {len(planned.layout.places)} pads, "
         f"cost {result.objective:.2f} s ({proof})."
     )
+    if planned.meanwhile:
+        say(planned.meanwhile[0].upper() + planned.meanwhile[1:])
     say(f"Next: padbank level {planned.opened.show.name}, or padbank ready {planned.opened.show.name} --to FOLDER")

@@ -43,6 +43,9 @@ log = logging.getLogger(__name__)
 
 HERE = Path(__file__).parent
 
+LOOK_S = 1.0
+"""Between two looks for what others changed."""
+
 PLACES = ("clips", "show", "layout", "export", "sheet", "rehearse")
 
 STATUS: tuple[tuple[type[PadbankError], int], ...] = (
@@ -155,7 +158,7 @@ async def _watch(desk: Desk, before: tuple[object, ...] | None) -> None:
     except Exception:
         log.exception("the list of clips could not be made ready")
     while True:
-        await asyncio.sleep(1.0)
+        await asyncio.sleep(LOOK_S)
         now = await _look(desk)
         if now is None:
             continue

@@ -54,12 +54,13 @@ async def write(request: Request) -> Response:
 
 
 def _write(desk: Desk, show: str, body: Body, owner: bool) -> Response:
-    accept = body.texts("accept")
+    accept, seen = body.texts("accept"), body.maybe("seen")
     folder = _chosen(desk, body, owner=owner)
 
     def work(job: JobHandle) -> object:
         with desk.library() as library:
-            done = export(library, show, folder, accept=accept, progress=job.progress)
+            done = export(library, show, folder, accept=accept, seen=seen, progress=job.progress)
+            job.note(written=True)
             verified = verify(done.folder, progress=lambda n, total, label: job.progress(n, total, f"proving {label}"))
             return export_look.proof_of(library, verified, done, show)
 

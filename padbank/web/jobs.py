@@ -127,7 +127,7 @@ class JobBoard:
         with self._lock:
             job = self._jobs.get(job_id)
         if job is None:
-            raise InputError("that work is no longer known: look at the page anew")
+            raise InputError("that work ended when padbank was stopped: look at what is there, then begin it again")
         return job
 
     def running(self) -> list[JobHandle]:

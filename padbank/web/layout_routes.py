@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -15,6 +16,7 @@ from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named, whole_
 from padbank.web.jobs import JobHandle
 from padbank.workflow import arrange
 from padbank.workflow.pad_limits import pad_classes, takes
+from padbank.workflow.plain import plain
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.revisions import text_revision
 from padbank.workflow.stage import loop_of, stage_view
@@ -43,11 +45,12 @@ def seen_board(library: Library, show: str, number: int | None = None, *, limits
 
     placed = {p.clip for p in layout.places}
     classes = pad_classes(rig) if limits else ()
-    return {
+    seen = {
         **({"pad_classes": classes, "takes": takes(rig, board.facts.values(), classes)} if limits else {}),
         "show": board.show.name,
         "title": board.show.title or board.show.name,
-        "revision": text_revision(board.opened.path.read_bytes().decode("utf-8", errors="replace")),
+        "revision": board.revision,
+        "ground": board.ground,
         "rights": board.show.rights,
         "number": layout.number,
         "numbers": library.catalogue.layout_numbers(board.show.name),
@@ -88,6 +91,8 @@ def seen_board(library: Library, show: str, number: int | None = None, *, limits
         "unplaced": arrange.left_to_place(board),
         "weighed": arrange.weigh(board),
     }
+    state = {k: v for k, v in seen.items() if k not in ("pad_classes", "takes")}
+    return {**seen, "state": text_revision(json.dumps(plain(state)))}
 
 
 def _show(request: Request) -> str:
@@ -133,7 +138,7 @@ def _take(desk: Desk, show: str, body: Body) -> Response:
             number = step.get("number")
             if isinstance(number, bool) or not isinstance(number, int):
                 raise InputError("the step names no layout: reload the page")
-            layout = arrange.read_board(library, show, number).layout if number else arrange.empty_layout(board.opened)
+            layout = arrange.earlier_layout(library, board, number)
         else:
             layout = arrange.apply_step(board, step)
         arrange.keep_step(library, board, seen, layout)
@@ -195,7 +200,7 @@ def seen_plan(planned: Planned) -> dict[str, Any]:
         "number": planned.layout.number, "status": result.status, "objective": result.objective,
         "bound": result.bound, "gap": result.gap, "gap_without_wishes": result.gap_without_wishes,
         "bound_holds_for": result.bound_holds_for, "left_out": result.left_out, "findings": planned.findings,
-        "moved": len(planned.moved), "placed": len({p.clip for p in planned.layout.places}),
+        "meanwhile": planned.meanwhile, "moved": len(planned.moved), "placed": len({p.clip for p in planned.layout.places}),
     }  # fmt: skip
 
 

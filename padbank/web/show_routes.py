@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -10,6 +11,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named
+from padbank.workflow.plain import plain
+from padbank.workflow.revisions import text_revision
 from padbank.workflow.show_edits import SeenShow, edit_show, list_shows, seen_show
 from padbank.workflow.shows import list_rigs, new_show
 
@@ -20,12 +23,13 @@ def show_list(request: Request) -> Response:
 
 
 def as_seen(seen: SeenShow) -> dict[str, Any]:
-    return {
+    value = {
         "show": seen.show, "rig": {"name": seen.rig.name, "title": seen.rig.title, "banks": seen.rig.banks,
                                    "pads": len(seen.rig.pads)},
         "file": seen.file, "revision": seen.revision, "findings": seen.findings, "clips": seen.clips,
         "tags": seen.tags, "missing": seen.missing,
     }  # fmt: skip
+    return {**value, "state": text_revision(json.dumps(plain(value)))}
 
 
 def one_show(request: Request) -> Response:

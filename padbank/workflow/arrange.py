@@ -10,6 +10,7 @@ Functions: ``read_board``, ``weigh``, ``apply_step``, ``keep_step``,
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -26,9 +27,10 @@ from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.pad_limits import Meter, bank_meters
-from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places
-from padbank.workflow.revisions import ChangedMeanwhile, change_text
-from padbank.workflow.shows import OpenShow, open_show
+from padbank.workflow.plain import plain
+from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places, wanted_clips
+from padbank.workflow.revisions import ChangedMeanwhile, change_text, clip_revision, text_revision
+from padbank.workflow.shows import OpenShow, find_show_file, open_show
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +53,14 @@ class Board:
     result: Mapping[str, Any]
     facts: dict[str, ClipFacts]
     known: Layout | None
+    revision: str
+    """of the text of the show's file"""
+
+    @property
+    def ground(self) -> str:
+        """A short hash of what every layout of this show stands on: its file, its rig, the clips that it could use."""
+        clips = {n: clip_revision(c) for n, c in sorted(wanted_clips(self.opened).items())}
+        return text_revision(json.dumps([self.revision, plain(self.rig), clips]))
 
     @property
     def show(self) -> Show:
@@ -67,6 +77,7 @@ class Board:
 
 def read_board(library: Library, name: str, number: int | None = None) -> Board:
     """Read everything that arranging needs. Without a layout yet, an empty one (number 0)."""
+    revision = text_revision(find_show_file(library, name).read_bytes().decode("utf-8", errors="replace"))
     opened = open_show(library, name, all_clips=False)
     show, rig = opened.show, opened.rig
     found = library.catalogue.layout(show.name, number)
@@ -84,7 +95,7 @@ def read_board(library: Library, name: str, number: int | None = None) -> Board:
     if extra:
         facts = {**facts, **clip_facts(library, extra.values(), rig)}
     known = hands_know(library, show, layout)
-    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known)
+    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known, revision=revision)
 
 
 def empty_layout(opened: OpenShow, number: int = 0) -> Layout:
@@ -96,6 +107,27 @@ def empty_layout(opened: OpenShow, number: int = 0) -> Layout:
         for pad_id, control in sorted(rig.controls_in(bank).items())
     )
     return Layout(show=opened.show.name, rig=rig.name, places=(), controls=controls, number=number)
+
+
+def earlier_layout(library: Library, board: Board, number: int) -> Layout:
+    """An earlier layout of the board's show, to be put back; 0 is the empty one.
+
+    Raises
+    ------
+    InputError
+        when there is none of that number, or it was made for another rig
+    """
+    if number == 0:
+        return empty_layout(board.opened)
+    found = library.catalogue.layout(board.show.name, number)
+    if found is None:
+        raise InputError(f"show {board.show.name} has no layout {number}: look at the page anew")
+    if found[0].rig != board.rig.name:
+        raise InputError(
+            f"layout {number} was made for rig {found[0].rig}, and the show now names {board.rig.name}: "
+            "name that rig in the show's file first, or plan"
+        )
+    return found[0]
 
 
 def weigh(board: Board, layout: Layout | None = None) -> Weighed:
@@ -202,8 +234,7 @@ def keep_step(library: Library, board: Board, seen: int, layout: Layout) -> Layo
     ChangedMeanwhile
         when the show's newest layout is not number ``seen`` any more
     """
-    with library.catalogue.atomic() as db:
-        db.execute("update clips set name = name where id = -1")
+    with library.catalogue.atomic():
         newest = library.catalogue.layout(board.show.name)
         now = newest[0].number if newest else 0
         if now != seen:

@@ -103,11 +103,11 @@ def edit(
         when the outcome would not be a clip: a start past the end of the
         sound, a loop outside the trim, a name that is taken
     """
-    clip = library.clip(name)
-    recipe = replace(clip.recipe, **changes)
-    if changes:
-        check_recipe(clip, recipe)
-    with library.catalogue.atomic():
+    with library.catalogue.atomic():  # nobody's edit comes between reading the clip and changing it
+        clip = library.clip(name)
+        recipe = replace(clip.recipe, **changes)
+        if changes:
+            check_recipe(clip, recipe)
         if changes and recipe != clip.recipe:
             why = ", ".join(f"{k}={v}" for k, v in sorted(changes.items()))
             library.catalogue.set_recipe(clip.name, recipe, why)

@@ -6,6 +6,7 @@ the card are unchanged are neither rendered nor written again.
 
 from __future__ import annotations
 
+import json
 import tempfile
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
@@ -26,6 +27,7 @@ from padbank.workflow.facts import clip_facts, played_levels
 from padbank.workflow.levels import even_clips
 from padbank.workflow.plan import newest_layout
 from padbank.workflow.render import RenderedFacts, RenderJob, level_settings, render_all, render_job
+from padbank.workflow.revisions import ChangedMeanwhile, text_revision
 from padbank.workflow.rights import caution_for
 from padbank.workflow.sheet import sheet_bytes
 from padbank.workflow.shows import OpenShow, open_show
@@ -54,6 +56,12 @@ class Prepared:
     jobs: Mapping[str, RenderJob]
     """by the file's path"""
     findings: tuple[Finding, ...]
+
+    @property
+    def revision(self) -> str:
+        """A short hash of all that would be written: layout, files, what their bytes hang on, findings."""
+        seen = [self.layout.number, [(f.path, f.source_key) for f in self.plan.files], [f.text for f in self.findings]]
+        return text_revision(json.dumps(seen))
 
 
 def prepare_export(library: Library, name: str, *, number: int | None = None) -> Prepared:
@@ -138,6 +146,7 @@ def export(
     *,
     number: int | None = None,
     accept: Collection[str] = (),
+    seen: str | None = None,
     progress: Progress = silent,
 ) -> Exported:
     """Write a show's set into ``folder`` (an export folder or a card).
@@ -146,9 +155,12 @@ def export(
     ----------
     number : layout to export; None is the newest
     accept : codes of findings that the user takes on
+    seen : ``Prepared.revision`` of what the user looked at before; None: whatever it is now
 
     Raises
     ------
+    ChangedMeanwhile
+        when another set than the one that was ``seen`` would be written
     CardError
         before the first byte: no room, names that the card cannot hold, broken
         limits not accepted; later: a step that failed, with what is there now
@@ -156,6 +168,11 @@ def export(
     check_target(library, folder)
     prepared = prepare_export(library, name, number=number)
     plan, opened = prepared.plan, prepared.opened
+    if seen and prepared.revision != seen:
+        raise ChangedMeanwhile(
+            f"{opened.show.name} was changed elsewhere since you looked (it is layout {prepared.layout.number} now): "
+            "look at what would be written, then write it"
+        )
     extra = {SHEET_NAME: sheet_bytes(library, opened, prepared.layout)}
     if refusing := [f for f in plan.findings if f.severity == "error" and f.code not in accept]:
         more = f" (and {len(refusing) - 1} more: --dry-run lists them)" if len(refusing) > 1 else ""
@@ -169,7 +186,7 @@ def export(
             facts = done.get(job.key) or render_all([job], Path(spool))[job.key]
             return as_rendered_file(facts)
 
-        written = write_set(plan, rendered, folder, extra_files=extra, accepted=tuple(accept))
+        written = write_set(plan, rendered, folder, extra_files=extra, accepted=tuple(accept), progress=progress)
     findings = [*prepared.findings, *written.findings, *_together(folder, opened.rig)]
     for row in written.card.files:
         if row.short_lu >= 0.05:

@@ -38,6 +38,8 @@ class Look:
     title: str
     folder: Path
     layout: int
+    revision: str
+    """of what would be written: hand it to the export, so that nothing else is"""
     files: int
     n_bytes: int
     free_bytes: int | None
@@ -99,6 +101,7 @@ def look(library: Library, name: str, folder: Path) -> Look:
         title=prepared.opened.show.title or name,
         folder=folder / plan.folder,
         layout=prepared.layout.number,
+        revision=prepared.revision,
         files=len(plan.files),
         n_bytes=sum(f.est_bytes for f in plan.files),
         free_bytes=free,
@@ -143,7 +146,7 @@ def proof_of(library: Library, verified: Verified, exported: Exported | None = N
     to_do: list[str] = []
     if exported is not None and name is not None:
         findings = [*(f for f in exported.findings if f.code != "level-short"), *findings]  # verify says it too
-        board = read_board(library, name)
+        board = read_board(library, name, exported.layout)  # a newer one may have been made meanwhile
         weighed = weigh(board)
         unclear = {f.where for f in exported.findings if f.code == "rights-unknown"}
         checks = [

@@ -7,7 +7,7 @@ that is the same as the newest is not numbered again.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -41,6 +41,8 @@ class Planned:
     moved: frozenset[tuple[int, str]]
     """(bank, pad) of clips that are not where the hands know them"""
     findings: tuple[Finding, ...]
+    meanwhile: str = ""
+    """what somebody else changed while the planner ran, and what became of it; empty when nothing"""
 
 
 def wanted_clips(opened: OpenShow) -> dict[str, Any]:
@@ -119,6 +121,7 @@ def plan(
         when the musts cannot all be placed; the text gives the smallest reason
     """
     opened = open_show(library, name)
+    text, numbers = opened.path.read_bytes(), library.catalogue.layout_numbers(opened.show.name)
     doubts = [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
     facts = facts_for(library, opened, progress)
     newest = library.catalogue.layout(opened.show.name) if go_on else None
@@ -130,7 +133,9 @@ def plan(
         opened.rig, opened.show, facts, known, start=start, seconds=seconds, progress=progress,
         should_stop=should_stop, watch=watch,
     )  # fmt: skip
-    layout = keep_layout(library, result.layout, result, known)
+    layout, beside = _keep_plan(library, result, known, numbers)
+    if opened.path.is_file() and opened.path.read_bytes() != text:
+        beside.append(f"{opened.path.name} was changed while this was planned: it holds for the show as it was, so plan again.")
     return Planned(
         opened=opened,
         result=replace(result, layout=layout),
@@ -138,13 +143,32 @@ def plan(
         facts=facts,
         moved=moved_places(layout, known),
         findings=tuple(dict.fromkeys([*doubts, *result.findings])),
+        meanwhile=" ".join(beside),
     )
+
+
+def _keep_plan(library: Library, result: PlanResult, known: Layout | None, before: Sequence[int]) -> tuple[Layout, list[str]]:
+    """Keep a plan; and what to say of layouts that were made while it ran: they are kept too, before it."""
+    with library.catalogue.atomic():
+        made = [n for n in library.catalogue.layout_numbers(result.layout.show) if n not in before]
+        layout = keep_layout(library, result.layout, result, known)
+    others = [str(n) for n in made if n != layout.number]
+    if not others:
+        return layout, []
+    each = f"layout {others[0]} was" if len(others) == 1 else f"layouts {', '.join(others)} were"
+    kept = "it is" if len(others) == 1 else "they are"
+    return layout, [f"{each} made elsewhere while this was planned: {kept} kept, and layout {layout.number} is the newest now."]
 
 
 def keep_layout(
     library: Library, layout: Layout, result: PlanResult | None, known: Layout | None = None
 ) -> Layout:
     """Number and keep a layout, unless it is the same as the newest one and nothing more is proved of it."""
+    with library.catalogue.atomic():
+        return _keep_layout(library, layout, result, known)
+
+
+def _keep_layout(library: Library, layout: Layout, result: PlanResult | None, known: Layout | None) -> Layout:
     newest = library.catalogue.layout(layout.show)
     same = newest is not None and replace(newest[0], number=0) == replace(layout, number=0)
     proved_since = result is not None and result.status == "proved" and newest is not None and newest[1].get("status") == "within"
@@ -154,8 +178,7 @@ def keep_layout(
     if result is not None:
         note = {"by": "plan", "status": result.status, "objective": result.objective, "bound": result.bound, "gap": result.gap}
         note["known"] = known.number if known is not None and known.show == layout.show else None
-    with library.catalogue.atomic():
-        return library.catalogue.add_layout(layout, note)
+    return library.catalogue.add_layout(layout, note)
 
 
 def moved_places(layout: Layout, known: Layout | None) -> frozenset[tuple[int, str]]:

@@ -48,9 +48,7 @@ def clip_as_seen(library: Library, name: str, seen: str | None) -> Iterator[Clip
     ChangedMeanwhile
         when its revision is not ``seen`` (None: whatever it is now)
     """
-    with library.catalogue.atomic() as db:
-        # A write that changes nothing takes the catalogue's write lock before anything is read.
-        db.execute("update clips set name = name where name = ?", [name])
+    with library.catalogue.atomic():
         if seen and library.catalogue.clip_named(name) is None:
             raise ChangedMeanwhile(f"{name} is gone: it was renamed or removed elsewhere since this page read it")
         clip = library.clip(name)
@@ -71,16 +69,10 @@ def change_text(
     ChangedMeanwhile
         when the file's revision is not ``seen`` (None: whatever it is now)
     """
-    with library.catalogue.atomic() as db:
-        db.execute("update clips set name = name where id = -1")
-        try:
-            text = path.read_bytes().decode("utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{path.name} cannot be read: check that it is there and is UTF-8 text") from error
+    with library.catalogue.atomic():
+        text = _text_of(path)
         if seen and text_revision(text) != seen:
-            raise ChangedMeanwhile(
-                f"{path.name} was changed elsewhere since this page read it: look at it as it is now, then repeat your edit"
-            )
+            raise _changed(path)
         new = change(text)
         if new != text:
             temporary = path.with_name(f".{path.name}.new")
@@ -88,5 +80,21 @@ def change_text(
                 file.write(new.encode("utf-8"))
                 file.flush()
                 os.fsync(file.fileno())
+            if _text_of(path) != text:  # an editor takes no lock: it may have saved while this was written
+                temporary.unlink()
+                raise _changed(path)
             os.replace(temporary, path)
         return new
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name} cannot be read: check that it is there and is UTF-8 text") from error
+
+
+def _changed(path: Path) -> ChangedMeanwhile:
+    return ChangedMeanwhile(
+        f"{path.name} was changed elsewhere since this page read it: look at it as it is now, then repeat your edit"
+    )

@@ -154,7 +154,7 @@ def new_show(library: Library, name: str, *, like: str | None = None, rig: str |
         raise InputError(f"a file cannot be named {name[:40]!r}: {fault}; choose another name")
     path = library.shows / f"{name}.toml"
     if path.exists():
-        raise InputError(f"show {name!r} is there already ({path}): choose another name, or edit that file")
+        raise _taken(name, path)
     older = load_show(find_show_file(library, like)) if like else None
     if rig is None:
         own = sorted(library.rigs.glob("*.toml"))
@@ -162,6 +162,14 @@ def new_show(library: Library, name: str, *, like: str | None = None, rig: str |
     if rig is None:
         raise InputError(f"which rig is the show for? give --rig, one of: {', '.join(rig_files(library))}")
     rig_name = load_rig(find_rig_file(library, rig)).name
-    path.write_text(new_show_toml(name, rig_name, older), encoding="utf-8", newline="\n")
+    try:
+        with open(path, "x", encoding="utf-8", newline="\n") as file:
+            file.write(new_show_toml(name, rig_name, older))
+    except FileExistsError:
+        raise _taken(name, path) from None
     load_show(path)
     return path
+
+
+def _taken(name: str, path: Path) -> InputError:
+    return InputError(f"show {name!r} is there already ({path}): choose another name, or edit that file")

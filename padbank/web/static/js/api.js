@@ -75,7 +75,11 @@ export async function watchJob(job, seen) {
     seen(now);
     if (now.state !== 'running') return now;
     await new Promise((resolve) => setTimeout(resolve, now.seconds < 3 ? 120 : 350));
-    now = await get(`/api/jobs/${now.id}`);
+    try {
+      now = await get(`/api/jobs/${now.id}`);
+    } catch (error) {
+      if (error.status !== 0) throw error; // without an answer the work may go on: ask until there is one
+    }
   }
 }
 

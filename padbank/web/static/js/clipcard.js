@@ -1,7 +1,8 @@
 // One clip in hand: its picture with handles, its levels before and after, how it plays, its rights.
 
 import { get, part, post } from './api.js';
-import { bytes, change, choice, field, h, later, level, put, say, seconds } from './dom.js';
+import { bytes, change, choice, field, h, later, level, put, say, seconds, TOLD_MS } from './dom.js';
+import { createEdits, createRedraw, createTrouble } from './edits.js';
 import { tagBit } from './tags.js';
 import { createWave } from './wave.js';
 
@@ -11,8 +12,10 @@ export function openClip(aside, desk, name, list) {
   let clip = null;
   let wave = null;
   let closed = false;
-  let queue = Promise.resolve();
   let lookedUp = 0;
+  const redraw = createRedraw(aside);
+  const edits = createEdits();
+  const trouble = createTrouble(aside);
 
   card.ready = load();
 
@@ -23,27 +26,35 @@ export function openClip(aside, desk, name, list) {
       put(aside, h('p', { class: 'trouble', role: 'alert' }, error.message));
       return;
     }
-    if (!closed) draw();
+    if (closed) return;
+    if (wave) redraw(draw);
+    else draw(); // what was typed into another clip's boxes is not this one's
   }
 
   function refresh() {
-    queue = queue.then(load);
-    return queue;
+    return edits.inTurn(load);
   }
 
   /** Somebody changed something: draw anew only when this clip is another now. Asked between edits, so
    *  that an answer never tells of a time before the last of them. */
   function lookAgain() {
-    queue = queue.then(async () => {
+    return edits.inTurn(async () => {
       if (!clip || closed) return;
-      const now = await get(`/api/clips/${part(card.name)}`).catch(() => null);
-      if (now && !closed && now.revision !== clip.revision) {
+      let now;
+      try {
+        now = await get(`/api/clips/${part(card.name)}`);
+      } catch (error) {
+        if (error.status === 400 && !closed) trouble.tell(`${card.name} was renamed or taken out of sight elsewhere: go back to the list to find it.`);
+        return;
+      }
+      trouble.mended();
+      if (!closed && now.revision !== clip.revision) {
         clip = now;
-        draw();
-        say(`${clip.name} was changed elsewhere: this is how it is now.`);
+        edits.overtaken();
+        const lost = redraw(draw);
+        say(`${clip.name} was changed elsewhere: this is how it is now.${lost}`, lost ? 'error' : 'note', TOLD_MS);
       }
     });
-    return queue;
   }
 
   function close() {
@@ -54,7 +65,7 @@ export function openClip(aside, desk, name, list) {
 
   /** Send an edit after those before it; the answer is the clip as it is then. */
   function edit(body) {
-    queue = queue.then(async () => {
+    return edits.edit(async () => {
       try {
         const was = clip.name;
         clip = await post(`/api/clips/${part(clip.name)}/edit`, { seen: clip.revision, ...body });
@@ -63,16 +74,21 @@ export function openClip(aside, desk, name, list) {
         if (!closed) settle();
       } catch (error) {
         say(error.message, 'error');
+        if (error.changedMeanwhile) edits.overtaken();
         await load();
       }
-    });
-    return queue;
+    }, late);
+  }
+
+  function late() {
+    say(`${clip.name} was changed elsewhere before that was done: look at it as it is now, then repeat your edit.`, 'error');
+    redraw(draw);
   }
 
   const recipe = (changes) => edit({ changes });
 
   function undo() {
-    queue = queue.then(async () => {
+    return edits.edit(async () => {
       if (clip.edit_now <= 1) return; // pressed again before the last edit back was answered
       try {
         clip = await post(`/api/clips/${part(clip.name)}/undo`, { seen: clip.revision });
@@ -81,15 +97,16 @@ export function openClip(aside, desk, name, list) {
         say('One edit back.');
       } catch (error) {
         say(error.message, 'error');
-        if (error.changedMeanwhile) await load();
+        if (!error.changedMeanwhile) return;
+        edits.overtaken();
+        await load();
       }
-    });
-    return queue;
+    }, late);
   }
 
   async function hear() {
     if (!clip) return;
-    await queue;
+    await edits.inTurn(() => null);
     try {
       await desk.play.clip(clip.name, clip.recipe, { show: levelShow(), revision: clip.revision });
       wave?.follow(() => {
@@ -219,7 +236,7 @@ export function openClip(aside, desk, name, list) {
     updates.push(() => { noLoop.disabled = clip.recipe.loop_start_s === null; });
 
     async function proposeLoop() {
-      await queue;
+      await edits.inTurn(() => null);
       try {
         const proposed = await post(`/api/clips/${part(clip.name)}/loop`, {});
         await recipe(proposed.changes);

@@ -41,14 +41,17 @@ export function put(element, ...children) {
 
 let saidTimer = 0;
 
+/** How long a sentence stays that must not be missed. */
+export const TOLD_MS = 12000;
+
 /** Say a sentence: shown at the foot of the page and read by screen readers. */
-export function say(text, kind = 'note') {
+export function say(text, kind = 'note', ms = kind === 'error' ? TOLD_MS : 5000) {
   const place = document.getElementById('said');
   if (!place) return;
   put(place, h('p', { class: `said-${kind}` }, kind === 'error' ? sign('error') : null, h('span', {}, text),
     kind === 'error' ? h('button', { type: 'button', 'aria-label': 'Close this message', onclick: hush }, '×') : null));
   clearTimeout(saidTimer);
-  saidTimer = setTimeout(hush, kind === 'error' ? 12000 : 5000);
+  saidTimer = setTimeout(hush, ms);
 }
 
 /** Take away what was said last. */

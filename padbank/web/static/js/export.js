@@ -1,7 +1,7 @@
 // Export: where the set goes, what would be written, removed and kept, then writing and proving it.
 
 import { get, part, post, watchJob } from './api.js';
-import { bytes, change, count, field, findingsList, h, level, put, say, sign } from './dom.js';
+import { bytes, change, count, field, findingsList, h, level, put, say, sign, TOLD_MS } from './dom.js';
 
 export async function open(root, desk, show) {
   const { folders, last } = await get(`/api/export/folders?show=${part(show)}`);
@@ -43,6 +43,7 @@ export async function open(root, desk, show) {
     if (!preview) put(look, h('p', { class: 'quiet', role: 'status' }, 'Looking.'));
     try {
       const found = await post(`/api/export/${part(show)}/look`, { folder: looked });
+      if (found.revision !== preview?.revision) accepted.clear(); // what was taken on is not this any more
       preview = found;
       box.removeAttribute('aria-invalid');
       if (box.value === looked) drawLook();
@@ -102,7 +103,9 @@ export async function open(root, desk, show) {
       work.hidden = true;
       if (last_.state === 'failed') throw new Error(last_.error);
       if (last_.state === 'stopped' && !last_.result) {
-        say('Stopped. The card holds the old set whole; write again to go on.');
+        say(title === 'Proving' ? 'Stopped. Nothing was changed; prove again to go on.'
+          : last_.notes.written ? 'Stopped. The new set is on the card whole, but not proved yet: “Prove what is there” goes on.'
+            : 'Stopped. The card holds the old set whole; write again to go on.', 'note', TOLD_MS);
         return null;
       }
       return last_.result;
@@ -118,10 +121,31 @@ export async function open(root, desk, show) {
   }
 
   async function write(running = null) {
-    const done = await run('Writing', running ?? `/api/export/${part(show)}/write`, { folder: looked, accept: [...accepted] });
+    const done = await run('Writing', running ?? `/api/export/${part(show)}/write`, { folder: looked, accept: [...accepted], seen: preview?.revision });
     if (!done) return;
     say(`Written: ${done.written} new, ${done.kept} kept, ${done.removed} removed.`);
     drawProof(done);
+    if (preview?.write.length || preview?.remove.length) {
+      proof.prepend(h('p', { class: 'trouble', role: 'alert' }, sign('warning'), ' The show, its layout or its clips were changed elsewhere while this was written. The card holds the set as it was before: look above at what would be written now, and write again.'));
+    }
+  }
+
+  /** Somebody changed something: what is shown to be written must be what would be written. */
+  async function heard() {
+    if (!preview || busy) return;
+    const before = preview;
+    let found;
+    try {
+      found = await post(`/api/export/${part(show)}/look`, { folder: looked });
+    } catch (error) {
+      if (error.status && preview === before && !busy) refuse(error.message);
+      return;
+    }
+    if (preview !== before || busy || found.revision === before.revision) return;
+    preview = found;
+    accepted.clear();
+    drawLook();
+    say(`The show, its layout or its clips were changed elsewhere: this is what would be written now (layout ${found.layout}).`, 'note', TOLD_MS);
   }
 
   async function verify(folder) {
@@ -148,5 +172,5 @@ export async function open(root, desk, show) {
   const { jobs } = await get('/api/jobs');
   const running = jobs.find((j) => j.kind === 'writing' && j.what === show);
   if (running) write(running); // begun before this page was opened: it goes on here
-  return () => {};
+  return desk.onChanged(heard);
 }

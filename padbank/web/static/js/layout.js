@@ -1,7 +1,8 @@
 // Layout: every bank to scale; clips picked up and put down by mouse, finger or keys; what each step costs.
 
-import { createTurns, get, part, post, watchJob } from './api.js';
-import { change, choice, count, findingsList, h, level, put, say, seconds } from './dom.js';
+import { get, part, post, watchJob } from './api.js';
+import { change, choice, count, findingsList, h, level, put, say, seconds, TOLD_MS } from './dom.js';
+import { createEdits, createTrouble } from './edits.js';
 import { drawMeters, drawTakes, drawTerms } from './meters.js';
 import { drawPad, drawPlot, legend, neighbour, noteSize, padId, padWords } from './plot.js';
 import { giveSigns, tagBit } from './tags.js';
@@ -22,6 +23,7 @@ export async function open(root, desk, show) {
   let job = null;
   let reason = null;
   let left = null;
+  let atMost = '';
   const undo = [];
 
   const title = h('div', { class: 'sheet-head' });
@@ -54,7 +56,7 @@ export async function open(root, desk, show) {
     for (const pad of seen.rig.pads) pad.pad_id = padId(pad);
     signs = giveSigns([...new Set([...seen.places.map((p) => p.clip), ...seen.unplaced])].map(tagsOf));
     bank = Math.min(bank, seen.rig.banks);
-    focusPad ??= seen.rig.pads[0].pad_id;
+    if (!seen.rig.pads.some((p) => p.pad_id === focusPad)) focusPad = seen.rig.pads[0].pad_id;
     tried = null;
   }
 
@@ -117,37 +119,109 @@ export async function open(root, desk, show) {
     put(taken, drawTakes(known, known && seen.takes[known], seen.pad_classes, surfacesOf));
   }
 
-  async function load() {
-    take(await get(`/api/layouts/${part(show)}`));
+  const read = () => get(`/api/layouts/${part(show)}`);
+
+  // ------------------------------------------------------------ what others changed
+
+  const edits = createEdits();
+  const trouble = createTrouble(root);
+
+  /** Whether what is in hand still lies where it was taken. */
+  function stillThere({ name, from }) {
+    if (!from) return seen.unplaced.includes(name);
+    const { place, control } = at(from.bank, from.pad);
+    return (place?.clip ?? control?.label) === name;
+  }
+
+  /** Show what others made. Steps asked for before, and steps back, are not of this: they end here. */
+  function adopt(now) {
+    if (now.number !== seen.number) undo.length = 0;
+    edits.overtaken();
+    take(now);
+    seen.change = null;
+    reason = null;
+    const gone = hand && !stillThere(hand) ? hand.name : null;
+    if (gone) hand = null;
     draw();
+    return gone ? ` ${gone} is not where you took it, so it is out of your hand.` : '';
+  }
+
+  const BESIDE = 'The show, its rig or its clips were changed elsewhere: this is how it is now.';
+
+  function tellOthers(now, why = null) {
+    const mine = seen.number;
+    const other = now.number !== mine;
+    const gone = adopt(now);
+    const kept = other && mine ? ` What you saw, layout ${mine}, is kept: “Go back to” brings it back.` : '';
+    const text = `${why ?? (other ? `Layout ${now.number} was ${now.result.by === 'plan' ? 'planned' : 'made'} elsewhere: this is how it is now.` : BESIDE)}${kept}${gone}`;
+    say(text, why ? 'error' : 'note', TOLD_MS);
+    announce(text);
+  }
+
+  let lookAfterDrag = false;
+  /** Look whether somebody changed something; never under a clip that is being dragged. */
+  const look = (why = null) => edits.inTurn(() => lookNow(why));
+
+  async function lookNow(why = null) {
+    let now;
+    try {
+      now = await read();
+    } catch (error) {
+      if (error.status) trouble.tell(`${error.message}. Until that is mended, this page shows what it was before.`);
+      return;
+    }
+    trouble.mended();
+    if (ghost) { lookAfterDrag = true; return; }
+    if (now.state === seen.state) return;
+    if (job && now.number > seen.number && now.result.by === 'plan') return; // the plan begun here: it is told with its figures
+    tellOthers(now, why);
   }
 
   // ------------------------------------------------------------ steps
 
-  const inTurn = createTurns();
-  const step = (what, said) => inTurn(() => stepNow(what, said));
+  /** Take a step; `holds` (bank, pad, name) is what it is about: not there any more, it is not taken. */
+  function step(what, said, { holds = null, back = false } = {}) {
+    const late = () => {
+      const text = `${said}: not done, because the layout is another by now. Look at it as it is, then repeat your step.`;
+      say(text, 'error');
+      announce(text);
+      draw();
+      return false;
+    };
+    return edits.edit(() => (holds && !stillThere({ name: holds.name, from: holds }) ? late() : stepNow(what, said, back)), late);
+  }
 
-  async function stepNow(what, said) {
-    const before = seen.number;
+  async function stepNow(what, said, back) {
+    const had = seen;
     try {
-      const had = seen.weighed;
-      take(await post(`/api/layouts/${part(show)}/step`, { seen: seen.number, step: what }));
-      if (seen.number !== before && what.do !== 'put back') undo.push(before);
-      seen.change = { from: had };
+      const now = await post(`/api/layouts/${part(show)}/step`, { seen: had.number, step: what });
       hand = null;
       reason = null;
+      const beside = now.ground === had.ground ? '' : ` ${BESIDE}`;
+      if (beside) adopt(await read());
+      else take(now);
+      if (now.number !== had.number && !back) undo.push(had.number);
+      seen.change = { from: had.weighed };
       draw();
-      const sum = seen.weighed.objective - had.objective;
-      say(`${said}: ${change(sum, 's', 2)} in all.`);
+      say(`${said}: ${change(seen.weighed.objective - had.weighed.objective, 's', 2)} in all.${beside}`, 'note', beside ? TOLD_MS : undefined);
       return true;
     } catch (error) {
       say(error.message, 'error');
       announce(error.message);
       hand = null;
-      if (error.changedMeanwhile) await load();
-      else draw();
+      draw();
+      if (error.changedMeanwhile) await lookNow(`${error.message}.`);
       return false;
     }
+  }
+
+  /** One step back; a step that was not taken can be tried again. */
+  async function stepBack() {
+    const number = undo.pop();
+    const before = seen;
+    if (await step({ do: 'put back', number }, 'One step back', { back: true }) || seen.number !== before.number) return;
+    undo.push(number);
+    drawTitle();
   }
 
   function putDown(b, pad) {
@@ -158,7 +232,10 @@ export async function open(root, desk, show) {
       announce('put back');
       return null;
     }
-    return step(stepFor(b, pad), `${hand.name} to ${pad} of bank ${b}`);
+    const held = hand;
+    const what = stepFor(b, pad);
+    hand = null; // pressed twice, it is put down once
+    return step(what, `${held.name} to ${pad} of bank ${b}`, { holds: held.from ? { ...held.from, name: held.name } : null });
   }
 
   const stepFor = (b, pad) => (hand.from
@@ -174,20 +251,30 @@ export async function open(root, desk, show) {
     announce(`${hand.name} in hand. Arrow keys choose a pad, Enter puts it down, Escape puts it back.`);
   }
 
-  const clear = (b, pad) => { if (at(b, pad).place) step({ do: 'clear', bank: b, pad }, `${at(b, pad).place.clip} cleared`); };
+  function clear(b, pad) {
+    const { place } = at(b, pad);
+    if (place) step({ do: 'clear', bank: b, pad }, `${place.clip} cleared`, { holds: { bank: b, pad, name: place.clip } });
+  }
 
-  const pin = (b, pad, everywhere = false) => inTurn(() => pinNow(b, pad, everywhere));
+  function pin(b, pad, everywhere = false) {
+    const { place } = at(b, pad);
+    if (!place) return null;
+    const late = () => say(`${place.clip}: not ${place.pinned ? 'freed' : 'pinned'}, because the layout is another by now. Look at it as it is, then repeat your step.`, 'error');
+    return edits.edit(() => (at(b, pad).place?.clip === place.clip ? pinNow(b, pad, everywhere) : late()), late);
+  }
 
   async function pinNow(b, pad, everywhere) {
     const { place } = at(b, pad);
-    if (!place) return;
+    const had = seen;
     try {
-      take(await post(`/api/layouts/${part(show)}/pin`, place.pinned ? { on: false, clip: place.clip, seen: seen.revision } : { on: true, clip: place.clip, pad, bank: everywhere ? null : b, seen: seen.revision }));
+      const now = await post(`/api/layouts/${part(show)}/pin`, place.pinned ? { on: false, clip: place.clip, seen: seen.revision } : { on: true, clip: place.clip, pad, bank: everywhere ? null : b, seen: seen.revision });
+      if (now.number !== had.number) { tellOthers(await read()); return; }
+      take(now);
       draw();
       say(place.pinned ? `${place.clip} is free again.` : `${place.clip} is pinned to ${pad}${everywhere ? ' in every bank' : ` of bank ${b}`}: the planner keeps it there.`);
     } catch (error) {
       say(error.message, 'error');
-      if (error.changedMeanwhile) await load();
+      if (error.changedMeanwhile) await lookNow(`${error.message}.`);
     }
   }
 
@@ -308,6 +395,7 @@ export async function open(root, desk, show) {
       ghost.remove();
       ghost = null;
       root.classList.remove('dragging');
+      if (lookAfterDrag) { lookAfterDrag = false; setTimeout(look); }
       const now = event.type === 'pointerup' ? targetAt(event.clientX, event.clientY) : null;
       dragged = true;
       setTimeout(() => { dragged = false; }, 0);
@@ -394,12 +482,12 @@ export async function open(root, desk, show) {
   function drawTitle() {
     const { result, number } = seen;
     const proof = number === 0 ? 'nothing laid out yet' : result.by === 'plan' ? (result.status === 'proved' ? 'planned, proved the best' : `planned, within ${(100 * result.gap).toFixed(1)} % of the best`) : 'arranged by hand';
-    const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'no limit', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds' });
+    const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'no limit', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds', value: atMost, oninput: (e) => { atMost = e.target.value; } });
     put(title,
       h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)}`)),
       h('div', { class: 'row wrap' },
         seen.numbers.length > 1 ? h('label', { class: 'row quiet small-label' }, 'Go back to ', choice([['', 'an earlier one'], ...seen.numbers.filter((n) => n !== number).reverse().map((n) => [String(n), `layout ${n}`])], '', (n) => n && step({ do: 'put back', number: Number(n) }, `layout ${n} put back`))) : null,
-        h('button', { type: 'button', disabled: !undo.length, onclick: () => { const n = undo.pop(); step({ do: 'put back', number: n }, 'One step back'); } }, 'Undo'),
+        h('button', { type: 'button', disabled: !undo.length, onclick: stepBack }, 'Undo'),
         h('button', { type: 'button', class: 'strong', disabled: job !== null, onclick: () => plan(limit.value ? Number(limit.value) : null) }, 'Plan'),
         h('label', { class: 'row quiet small-label' }, 'for at most', limit, 's')));
   }
@@ -513,11 +601,14 @@ export async function open(root, desk, show) {
     try {
       job = await post(`/api/layouts/${part(show)}/plan`, { ...(limit ? { seconds: limit } : {}), go_on: goOn });
     } catch (error) {
-      say(error.message, 'error');
-      return;
+      const running = await planRunning().catch(() => null);
+      if (!running) { say(error.message, 'error'); return; }
+      job = running; // begun in another tab: it is followed here as well
     }
     await follow();
   }
+
+  const planRunning = async () => (await get('/api/jobs')).jobs.find((j) => j.kind === 'planning' && j.what === show);
 
   async function follow() {
     drawTitle();
@@ -536,12 +627,16 @@ export async function open(root, desk, show) {
         return;
       }
       const r = last.result;
+      const gone = await edits.inTurn(async () => {
+        const now = await read();
+        return now.state === seen.state ? '' : adopt(now);
+      });
       undo.length = 0;
-      seen.change = null;
-      await load();
+      drawTitle();
       put(planSlip, h('p', {}, h('strong', {}, `Layout ${r.number}`), `: ${count(r.placed, 'clip')} placed, ${r.status === 'proved' ? 'proved the best there is' : `at most ${(100 * r.gap).toFixed(1)} % above the best there is`}, cost ${level(r.objective, 's', 2)}; ${count(r.moved, 'place')} to learn anew.`),
+        r.meanwhile ? h('p', { role: 'alert' }, `${r.meanwhile[0].toUpperCase()}${r.meanwhile.slice(1)} “Go back to” brings back what was before.`) : null,
         r.bound_holds_for ? h('p', { class: 'hint' }, `That bound holds for ${r.bound_holds_for}.`) : null, h('div', { class: 'row' }, r.status === 'proved' ? null : h('button', { type: 'button', onclick: () => plan(null, true) }, 'Go on planning'), closeSlip()));
-      say(`Layout ${r.number} is there.`);
+      say(`Layout ${r.number} is there.${gone}`);
     } catch (error) {
       job = null;
       put(planSlip, h('p', { class: 'trouble', role: 'alert' }, error.message), closeSlip());
@@ -551,18 +646,10 @@ export async function open(root, desk, show) {
 
   const closeSlip = () => h('button', { type: 'button', onclick: () => { planSlip.hidden = true; } }, 'Close');
 
-  await load();
-  const { jobs } = await get('/api/jobs');
-  const running = jobs.find((j) => j.kind === 'planning' && j.what === show);
+  take(await read());
+  draw();
+  const running = await planRunning();
   if (running) { job = running; follow(); }
-  const stop = desk.onChanged(() => inTurn(async () => {
-    if (job || hand) return;
-    const now = await get(`/api/layouts/${part(show)}`).catch(() => null);
-    if (now && !hand && (now.number !== seen.number || now.revision !== seen.revision)) {
-      take(now);
-      draw();
-      say('The layout was changed elsewhere: this is how it is now.');
-    }
-  }));
+  const stop = desk.onChanged(() => look());
   return () => { stop(); ghost?.remove(); };
 }

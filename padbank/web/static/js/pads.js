@@ -36,6 +36,7 @@ export const keyName = (code) => code.replace(/^(Key|Digit)/, '');
 export async function createPads(desk, show) {
   const { engine } = desk.play;
   const view = await get(`/api/layouts/${part(show)}/banks`);
+  const asRead = JSON.stringify(view);
   for (const pad of view.rig.pads) pad.pad_id = padId(pad);
   const devices = Object.fromEntries(view.rig.devices.map((d) => [d.name, { voices: d.voices, voicesPerStereo: d.voices_per_stereo, samePadAgain: d.same_pad_again, releaseS: d.release_s, whenFull: d.when_full }]));
   const byId = new Map(view.rig.pads.map((p) => [p.pad_id, p]));
@@ -100,6 +101,7 @@ export async function createPads(desk, show) {
 
   return {
     view,
+    asRead,
     get bank() { return bank; },
     setBank,
     prepare,

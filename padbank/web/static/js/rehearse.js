@@ -1,6 +1,6 @@
 // Rehearse: the pads of the show played in the page, and what each hit started and cut off.
 
-import { call, get, post } from './api.js';
+import { call, get, part, post } from './api.js';
 import { choice, field, h, put, say } from './dom.js';
 import { createPads, keyName } from './pads.js';
 import { drawPad, drawPlot, legend, noteSize, padWords } from './plot.js';
@@ -149,6 +149,22 @@ export async function open(root, desk, show) {
     else if (e.type === 'bank' && drawn) { put(state, `fetching bank ${e.bank}`); draw(); } else if (e.type === 'ready' && e.bank === pads.bank) { put(state, e.failed.length ? e.failed[0] : `bank ${e.bank} is ready`); root.dataset.readyBank = String(e.bank); }
   });
 
+  // A rehearsal is not broken off: the change is told, and the player takes it over when it suits.
+  const told = h('p', { class: 'trouble', role: 'alert' });
+  const text = pads.asRead;
+  const stopHearing = desk.onChanged(async () => {
+    let now;
+    try {
+      now = await get(`/api/layouts/${part(show)}/banks`);
+    } catch (error) {
+      if (error.status) { put(told, `${error.message}. Until that is mended, these are the pads as they were before.`); root.prepend(told); }
+      return;
+    }
+    if (JSON.stringify(now) === text) { told.remove(); return; }
+    put(told, `The show, its layout or its clips were changed elsewhere: this is still layout ${view.layout} as it was. `, h('button', { type: 'button', class: 'small', onclick: () => desk.go('rehearse', show) }, 'Take over what is new'));
+    root.prepend(told);
+  });
+
   const down = (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey || e.target.closest?.('input, select, textarea')) return;
     if (e.key === 'PageDown' || e.key === 'PageUp') { e.preventDefault(); turn(e.key === 'PageDown' ? 1 : -1); return; }
@@ -175,6 +191,7 @@ export async function open(root, desk, show) {
     removeEventListener('pointerup', lift);
     removeEventListener('pointercancel', lift);
     off();
+    stopHearing();
     pads.close();
   };
 }

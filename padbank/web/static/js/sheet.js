@@ -1,15 +1,32 @@
 // Sheet: the banks on paper, one a page or all on one; printed by the browser.
 
 import { get, part } from './api.js';
-import { choice, h, put } from './dom.js';
+import { choice, h, put, say, TOLD_MS } from './dom.js';
+import { createTrouble } from './edits.js';
 import { drawPad, drawPlot, legend, noteSize, padId, padWords } from './plot.js';
 import { giveSigns } from './tags.js';
 
 export async function open(root, desk, show) {
-  const view = await get(`/api/layouts/${part(show)}/banks`);
-  for (const pad of view.rig.pads) pad.pad_id = padId(pad);
-  const signs = giveSigns(view.tag_lists);
-  const used = view.banks.filter((b) => b.places.length);
+  let view;
+  let signs;
+  let used;
+  function take(now) {
+    view = now;
+    for (const pad of view.rig.pads) pad.pad_id = padId(pad);
+    signs = giveSigns(view.tag_lists);
+    used = view.banks.filter((b) => b.places.length);
+  }
+  const read = () => get(`/api/layouts/${part(show)}/banks`);
+  let text = '';
+  const newest = async () => {
+    const now = await read();
+    const fresh = JSON.stringify(now);
+    const another = fresh !== text;
+    text = fresh;
+    if (another) take(now);
+    return another;
+  };
+  await newest();
   let how = 'each';
   const pages = h('div', { class: 'sheets' });
 
@@ -34,5 +51,16 @@ export async function open(root, desk, show) {
     h('div', { class: 'row wrap' }, h('label', { class: 'row small-label' }, 'On paper ', choice([['each', 'one bank a page'], ['all', 'all banks on one']], how, (v) => { how = v; draw(); })),
       h('button', { type: 'button', class: 'strong', onclick: () => print() }, 'Print'))), pages);
   draw();
-  return () => {};
+  const trouble = createTrouble(root);
+  return desk.onChanged(async () => {
+    try {
+      if (await newest()) {
+        draw();
+        say(`The show, its layout or its clips were changed elsewhere: this is the sheet as it is now (layout ${view.layout}).`, 'note', TOLD_MS);
+      }
+      trouble.mended();
+    } catch (error) {
+      if (error.status) trouble.tell(`${error.message}. Until that is mended, this is the sheet as it was before.`);
+    }
+  });
 }

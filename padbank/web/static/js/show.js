@@ -1,11 +1,15 @@
 // Show: what the evening wants, segment by segment, and what is missing.
 
-import { createTurns, get, part, post } from './api.js';
-import { ask, choice, count, field, findingsList, h, put, say } from './dom.js';
+import { get, part, post } from './api.js';
+import { ask, choice, count, field, findingsList, h, put, say, TOLD_MS } from './dom.js';
+import { createEdits, createRedraw, createTrouble } from './edits.js';
 import { way } from './way.js';
 
 export async function open(root, desk, name) {
   let seen = null;
+  const redraw = createRedraw(root);
+  const edits = createEdits();
+  const trouble = createTrouble(root);
 
   async function load() {
     if (!name) {
@@ -38,25 +42,62 @@ export async function open(root, desk, name) {
     } }, field('Name of the new show', box), like ? null : field('Rig', rig), h('button', { type: 'submit', class: 'strong' }, like ? `Begin like ${like}` : 'Begin it'));
   }
 
-  const inTurn = createTurns();
-  const edit = (what) => inTurn(() => editNow(what));
+  const LATE = 'This show was changed elsewhere before that was done: look at it as it is now, then repeat your edit.';
+  const GONE = 'That want is not there any more: look at the show as it is now.';
+  const edit = (what, want = null) => edits.edit(() => editNow(what, want), () => { say(LATE, 'error'); draw(); return false; });
 
-  async function editNow(what) {
+  /** A want among its fellows: its name, and which of those with this name it is. */
+  function wantKey(wants, index) {
+    const key = JSON.stringify([wants[index].clip, wants[index].tag]);
+    return `${key}${wants.slice(0, index).filter((w) => JSON.stringify([w.clip, w.tag]) === key).length}`;
+  }
+
+  /** Send an edit; one of a want (`want`: its key) finds where that stands by now. */
+  async function editNow(what, want) {
+    let sent = what;
+    if (want !== null) {
+      const wants = seen.show.segments.find((s) => s.name === what.segment)?.wants ?? [];
+      const index = wants.findIndex((_, i) => wantKey(wants, i) === want);
+      if (index < 0) { say(GONE, 'error'); draw(); return false; }
+      sent = { ...what, index };
+    }
     try {
-      seen = await post(`/api/shows/${part(name)}/edit`, { seen: seen.revision, edit: what });
+      seen = await post(`/api/shows/${part(name)}/edit`, { seen: seen.revision, edit: sent });
       draw();
       return true;
     } catch (error) {
       say(error.message, 'error');
-      if (error.changedMeanwhile) await load();
+      if (error.changedMeanwhile) await takeOver(error.message);
+      else draw(); // a box shows again what holds
       return false;
     }
   }
 
+  /** Show what somebody else made of it; edits that were asked for before are not of this any more. */
+  async function takeOver(text) {
+    let now;
+    try {
+      now = await get(`/api/shows/${part(name)}`);
+    } catch (error) {
+      if (error.status) trouble.tell(`${error.message}. Until that is mended, this page shows what it was before.`);
+      return;
+    }
+    const [another, fresh] = [now.revision !== seen.revision, now.state !== seen.state];
+    trouble.mended();
+    if (!fresh) return;
+    seen = now;
+    if (another) edits.overtaken();
+    const lost = draw();
+    if (another || lost) say(`${text}${lost}`, lost || text !== CHANGED ? 'error' : 'note', TOLD_MS);
+  }
+
+  const CHANGED = 'This show was changed elsewhere: this is how it is now.';
+
   const numberOr = (text) => (text.trim() === '' ? null : Number(text));
 
-  function draw() {
-    const focus = document.activeElement?.dataset?.key;
+  const draw = () => redraw(drawAll);
+
+  function drawAll() {
     const { show, rig } = seen;
     const lacking = new Map(seen.missing.map(([segment, index, text]) => [`${segment}|${index}`, text]));
     const errors = seen.findings.filter((f) => f.severity === 'error').length;
@@ -73,39 +114,41 @@ export async function open(root, desk, name) {
             seen.missing.length ? h('ul', { class: 'plain wide' }, seen.missing.map(([segment, index, text]) => h('li', {}, h('strong', {}, wantName(show.segments.find((x) => x.name === segment).wants[index])), `, in ${segment}: ${text}`))) : h('p', { class: 'quiet' }, 'Nothing: every want has its clips.'),
             findingsList(seen.findings)),
           drawSettings(show),
-          h('details', {}, h('summary', {}, 'Begin another show like this one'), newShow([], name)),
+          h('details', { dataset: { key: 'another' } }, h('summary', {}, 'Begin another show like this one'), newShow([], name)),
           h('p', { class: 'hint file-path' }, `This page edits ${seen.file}; so may you, in any editor.`))));
-    if (focus) root.querySelector(`[data-key="${CSS.escape(focus)}"]`)?.focus();
+    put(wants, seen.tags.map(([tag, n]) => h('option', { value: tag }, `any of ${n}`)), seen.clips.slice(0, 3000).map((c) => h('option', { value: c })));
   }
 
-  /** Add what a box says. The page is drawn anew on the way: when it was refused, the words stay in their box. */
+  /** Add what a box says. The page is drawn anew on the way: when it was refused, the words come back into their box. */
   async function addFrom(box, what) {
     const { key } = box.dataset;
     const text = box.value;
+    box.value = '';
     if (await edit(what)) return;
     const now = root.querySelector(`[data-key="${CSS.escape(key)}"]`);
     if (now && !now.value) now.value = text;
+    else say(`“${text}” was not added: the show was changed elsewhere, or the words are no want. Type them again.`, 'error');
   }
 
   const wantName = (want) => (want.clip ?? `${want.count} × ${want.tag}`);
 
   function drawSegment(segment, i, lacking) {
     const id = `seg-${segment.name}`;
-    const words = h('input', { type: 'text', list: 'wants', placeholder: 'clip or tag: 3 laugh x8 must', autocomplete: 'off', spellcheck: 'false', 'aria-label': `Another want in ${segment.title || segment.name}`, dataset: { key: `add-${segment.name}` } });
+    const words = h('input', { type: 'text', list: 'wants', placeholder: 'clip or tag: 3 laugh x8 must', autocomplete: 'off', spellcheck: 'false', 'aria-label': `Another want in ${segment.title || segment.name}`, dataset: { key: `add-${segment.name}`, adds: '' } });
     return h('section', { class: 'segment', 'aria-labelledby': id },
       h('div', { class: 'segment-head' },
         h('span', { class: 'number', 'aria-hidden': 'true' }, segment.any_time ? '∗' : String(i + 1)),
         h('h2', { id }, segment.title || segment.name),
         segment.any_time ? h('span', { class: 'quiet' }, 'at any time') : null,
         segment.bank ? h('span', { class: 'quiet' }, `bank ${segment.bank}`) : null,
-        h('details', { class: 'segment-more' }, h('summary', {}, h('span', { class: 'hidden' }, `${segment.title || segment.name}: `), 'Change'),
+        h('details', { class: 'segment-more', dataset: { key: `more-${segment.name}` } }, h('summary', {}, h('span', { class: 'hidden' }, `${segment.title || segment.name}: `), 'Change'),
           h('div', { class: 'row wrap' },
-            field('Title', textBox(segment.title, (v) => edit({ do: 'set segment', segment: segment.name, key: 'title', value: v }))),
-            field('Bank', h('input', { type: 'number', min: '1', max: String(seen.rig.banks), value: segment.bank ?? '', placeholder: 'any', onchange: (e) => edit({ do: 'set segment', segment: segment.name, key: 'bank', value: numberOr(e.target.value) }) })),
+            field('Title', textBox(`title-${segment.name}`, segment.title, (v) => edit({ do: 'set segment', segment: segment.name, key: 'title', value: v }))),
+            field('Bank', h('input', { type: 'number', min: '1', max: String(seen.rig.banks), value: segment.bank ?? '', placeholder: 'any', dataset: { key: `bank-${segment.name}` }, onchange: (e) => edit({ do: 'set segment', segment: segment.name, key: 'bank', value: numberOr(e.target.value) }) })),
             h('label', { class: 'tick' }, h('input', { type: 'checkbox', checked: segment.any_time, onchange: (e) => edit({ do: 'set segment', segment: segment.name, key: 'any_time', value: e.target.checked }) }), 'at any time'),
             h('button', { type: 'button', dataset: { key: `up-${segment.name}` }, disabled: i === 0, onclick: () => edit({ do: 'move segment', segment: segment.name, by: -1 }) }, 'Earlier'),
             h('button', { type: 'button', dataset: { key: `down-${segment.name}` }, disabled: i === seen.show.segments.length - 1, onclick: () => edit({ do: 'move segment', segment: segment.name, by: 1 }) }, 'Later'),
-            h('button', { type: 'button', onclick: async () => { if (await ask(`Take ${segment.title || segment.name} with its ${count(segment.wants.length, 'want')} out of the show?`, 'Take it out')) edit({ do: 'remove segment', segment: segment.name }); } }, 'Take out')))),
+            h('button', { type: 'button', onclick: () => takeOut(segment) }, 'Take out')))),
       segment.wants.length ? h('table', { class: 'wants' },
         h('caption', { class: 'hidden' }, `Wants of ${segment.title || segment.name}`),
         h('thead', {}, h('tr', {}, h('th', { scope: 'col' }, 'Want'), h('th', { scope: 'col' }, 'How many'), h('th', { scope: 'col' }, 'Hits'), h('th', { scope: 'col' }, 'Worth'), h('th', { scope: 'col' }, 'Must'), h('th', { scope: 'col' }, h('span', { class: 'hidden' }, 'Take out')))),
@@ -114,25 +157,33 @@ export async function open(root, desk, name) {
         words, h('button', { type: 'submit', 'aria-label': `Add to ${segment.title || segment.name}` }, 'Add')));
   }
 
+  async function takeOut(segment) {
+    const asked = seen;
+    if (!await ask(`Take ${segment.title || segment.name} with its ${count(segment.wants.length, 'want')} out of the show?`, 'Take it out')) return;
+    if (seen === asked) edit({ do: 'remove segment', segment: segment.name });
+    else say(LATE, 'error');
+  }
+
   function drawWant(segment, want, index, lack) {
     const name_ = wantName(want);
-    const set = (changes) => edit({ do: 'set want', segment: segment.name, index, changes });
-    const box = (key, label, value) => h('input', { type: 'number', min: key === 'count' ? '1' : '0', step: 'any', value, 'aria-label': `${label} of ${name_}`, dataset: { key: `${key}-${segment.name}-${index}` }, onchange: (e) => { if (e.target.value !== '') set({ [key]: Number(e.target.value) }); } });
+    const id = wantKey(segment.wants, index);
+    const set = (changes) => edit({ do: 'set want', segment: segment.name, changes }, id);
+    const box = (key, label, value) => h('input', { type: 'number', min: key === 'count' ? '1' : '0', step: 'any', value, 'aria-label': `${label} of ${name_}`, dataset: { key: `${key}-${segment.name}-${id}` }, onchange: (e) => { if (e.target.value !== '') set({ [key]: Number(e.target.value) }); } });
     return h('tr', { class: lack ? 'lacking' : '' },
       h('th', { scope: 'row' }, want.clip ? want.clip : h('span', {}, h('span', { class: 'quiet' }, 'any '), want.tag), lack ? h('span', { class: 'lack' }, ` ${lack}`) : null),
       h('td', {}, want.clip ? '' : box('count', 'How many', want.count)),
       h('td', {}, box('hits', 'Expected hits', want.hits)),
       h('td', {}, box('value', 'Worth', want.value)),
-      h('td', {}, h('input', { type: 'checkbox', checked: want.must, 'aria-label': `${name_} must be there`, dataset: { key: `must-${segment.name}-${index}` }, onchange: (e) => set({ must: e.target.checked }) })),
-      h('td', {}, h('button', { type: 'button', class: 'small bare', 'aria-label': `Take ${name_} out`, onclick: () => edit({ do: 'remove want', segment: segment.name, index }) }, '×')));
+      h('td', {}, h('input', { type: 'checkbox', checked: want.must, 'aria-label': `${name_} must be there`, dataset: { key: `must-${segment.name}-${id}` }, onchange: (e) => set({ must: e.target.checked }) })),
+      h('td', {}, h('button', { type: 'button', class: 'small bare', 'aria-label': `Take ${name_} out`, onclick: (e) => { e.currentTarget.disabled = true; edit({ do: 'remove want', segment: segment.name }, id); } }, '×')));
   }
 
-  function textBox(value, work) {
-    return h('input', { type: 'text', value: value ?? '', autocomplete: 'off', onchange: (e) => work(e.target.value.trim() || null) });
+  function textBox(key, value, work) {
+    return h('input', { type: 'text', value: value ?? '', autocomplete: 'off', dataset: { key }, onchange: (e) => work(e.target.value.trim() || null) });
   }
 
   function addSegment() {
-    const title = h('input', { type: 'text', placeholder: 'Encore', autocomplete: 'off', dataset: { key: 'new-segment' } });
+    const title = h('input', { type: 'text', placeholder: 'Encore', autocomplete: 'off', dataset: { key: 'new-segment', adds: '' } });
     const any = h('input', { type: 'checkbox' });
     return h('form', { class: 'row wrap add-segment', onsubmit: async (e) => {
       e.preventDefault();
@@ -154,8 +205,8 @@ export async function open(root, desk, name) {
         field('Too peaky for the target', choice([['limit', 'limit it'], ['short', 'leave it quieter'], ['even', 'lower the whole show']], show.level_rule, (v) => edit({ do: 'level', key: 'rule', value: v }), { 'data-key': 'level-rule' })),
         show.level_rule === 'limit' ? number('Limit by at most', 'limit_max_db', show.limit_max_db, 'dB') : null,
         field('Rights', choice([['cleared', 'only clips with a licence'], ['any', 'any clip: I answer for the rest']], show.rights, (v) => edit({ do: 'set', key: 'rights', value: v }), { 'data-key': 'rights' })),
-        field('Title', textBox(show.title, (v) => edit({ do: 'set', key: 'title', value: v }))),
-        field('Date', h('input', { type: 'date', value: show.date ?? '', onchange: (e) => edit({ do: 'set', key: 'date', value: e.target.value || null }) })),
+        field('Title', textBox('title', show.title, (v) => edit({ do: 'set', key: 'title', value: v }))),
+        field('Date', h('input', { type: 'date', value: show.date ?? '', dataset: { key: 'date' }, onchange: (e) => edit({ do: 'set', key: 'date', value: e.target.value || null }) })),
         field('The hands know', choice([['', 'this show’s last layout'], ...others], show.like ?? '', (v) => edit({ do: 'set', key: 'like', value: v || null }))),
         h('p', { class: 'hint' }, 'A stated licence is your word, not advice: playing music in public and on a stream needs its own permissions, which differ from place to place. Loud monitoring harms hearing: keep to the limits where you play.')));
   }
@@ -163,14 +214,6 @@ export async function open(root, desk, name) {
   const wants = h('datalist', { id: 'wants' });
   root.after(wants);
   await load();
-  if (seen) put(wants, seen.tags.map(([tag, n]) => h('option', { value: tag }, `any of ${n}`)), seen.clips.slice(0, 3000).map((c) => h('option', { value: c })));
-  const stop = desk.onChanged(() => inTurn(async () => {
-    if (!seen) return;
-    const now = await get(`/api/shows/${part(name)}`).catch(() => null);
-    if (!now || now.revision === seen.revision) return;
-    seen = now;
-    draw();
-    say('This show was changed elsewhere: this is how it is now.');
-  }));
+  const stop = desk.onChanged(() => edits.inTurn(() => (seen ? takeOver(CHANGED) : null)));
   return () => { stop(); wants.remove(); };
 }
