@@ -17,7 +17,7 @@ from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named, whole_asked
 from padbank.workflow import clips as clips_work
-from padbank.workflow.revisions import clip_as_seen, clip_revision
+from padbank.workflow.revisions import ChangedMeanwhile, clip_as_seen, clip_revision
 
 if TYPE_CHECKING:
     from padbank.workflow.audition import Spot
@@ -135,8 +135,14 @@ def _many(desk: Desk, body: Body) -> Response:
         elif what == "bring back":
             clips_work.bring_back(library, names)
         elif what == "rights":
+            was = body.mapping("was")
             with library.catalogue.atomic():
                 for name in names:
+                    if name in was and library.clip(name).licence != was[name]:
+                        raise ChangedMeanwhile(
+                            f"the licence of {name} was changed elsewhere since this page read it: look at it as it is now, "
+                            "then set it again"
+                        )
                     clips_work.edit(library, name, {}, licence=body.maybe("licence"), credit=body.maybe_empty("credit"))
         else:
             raise InputError(f"clips cannot be {what!r}: reload the page")

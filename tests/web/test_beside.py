@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -365,6 +366,62 @@ def test_words_typed_for_a_clip_survive_another_tab_and_a_clip_that_went_is_said
     two.get_by_label("Name", exact=True).press("Enter")
     one.get_by_text("bell was renamed or taken out of sight elsewhere").wait_for()
     left.forgive(*REFUSALS)
+
+
+def test_two_tabs_add_files_one_after_the_other_and_a_tab_opened_meanwhile_sees_it(tab, served, tmp_path, synth_wav, monkeypatch):
+    from padbank.web import drop_routes
+
+    real, go = drop_routes._add, threading.Event()
+
+    def slow(desk, job, *more):
+        job.progress(0, 1, "a file")
+        assert go.wait(20)
+        return real(desk, job, *more)
+
+    monkeypatch.setattr(drop_routes, "_add", slow)
+    left, right = tab(), tab()
+    one, two = left.open("clips"), right.open("clips")
+    for page, name, tone in ((one, "whistle", 700), (two, "clank", 900)):
+        page.locator("#files").set_input_files(synth_wav(tmp_path / f"{name}.wav", tone, 0.4))
+        if page is one:
+            page.get_by_text("0 of 1 a file").wait_for()
+    two.get_by_role("alert").get_by_text("adding is running already").wait_for()
+    late = tab().open("clips")
+    late.get_by_text("0 of 1 a file").wait_for()
+    go.set()
+    for page in (one, late):
+        page.get_by_text("1 added, 0 already there, 0 refused.").first.wait_for()
+    two.get_by_text("9 clips", exact=True).wait_for()
+    two.get_by_role("button", name="Add them now").click()
+    two.get_by_text("1 added, 0 already there, 0 refused.").first.wait_for()
+    one.get_by_text("10 clips", exact=True).wait_for()
+    assert [p.suffix for p in (served.folder / "dropped").iterdir()] == [".held"]
+    right.forgive(*REFUSALS)
+
+
+def test_marks_follow_what_other_tabs_do_and_rights_set_elsewhere_are_not_overwritten(tab, served):
+    one = tab()
+    page = one.open("clips")
+    for name in ("horn", "bell"):
+        page.get_by_label(f"Mark {name}").click()
+    page.get_by_label("Tags to add or take off").fill("+loud")
+    page.get_by_label("Mark sweep").click()
+    expect(page.get_by_label("Tags to add or take off")).to_have_value("+loud")
+    with Library(served.folder) as library:
+        clips_work.remove(library, ["horn"])
+    page.get_by_text("2 clips marked").wait_for()
+    page.get_by_role("button", name="Tag them").click()
+    told(page, "2 clips changed")
+    page.route("**/api/clips", lambda route: route.abort())  # this tab does not hear of it
+    with Library(served.folder) as library:
+        assert library.clip("bell").tags == ("loud",)
+        clips_work.edit(library, "bell", {}, licence="CC-BY-4.0")
+    page.get_by_label("Licence", exact=True).last.fill("MIT")
+    page.get_by_role("button", name="Set rights").click()
+    told(page, "the licence of bell was changed elsewhere")
+    with Library(served.folder) as library:
+        assert [library.clip(name).licence for name in ("bell", "sweep")] == ["CC-BY-4.0", "CC0-1.0"]
+    one.forgive(*REFUSALS)
 
 
 # ---------------------------------------------------------------- export, rehearsal, sheet

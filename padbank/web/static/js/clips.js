@@ -1,6 +1,6 @@
 // Clips: every clip of the library in one list that answers each keystroke, and the one in hand beside it.
 
-import { get, post } from './api.js';
+import { get, post, Refused, SILENT } from './api.js';
 import { openClip } from './clipcard.js';
 import { count, h, put, say } from './dom.js';
 import { addPanel } from './drop.js';
@@ -102,16 +102,18 @@ export async function open(root, desk, wanted) {
     drawBulk();
   }
 
+  const bulkTag = h('input', { type: 'text', placeholder: '+laugh −gull', 'aria-label': 'Tags to add or take off', size: 14 });
+  const bulkLicence = h('input', { type: 'text', list: 'licences', placeholder: 'CC0-1.0', 'aria-label': 'Licence', size: 14 });
+
   function drawBulk() {
     bulk.hidden = marked.size === 0;
     if (bulk.hidden) return;
-    const tag = h('input', { type: 'text', placeholder: '+laugh −gull', 'aria-label': 'Tags to add or take off', size: 14 });
-    const licence = h('input', { type: 'text', list: 'licences', placeholder: 'CC0-1.0', 'aria-label': 'Licence', size: 14 });
     const names = [...marked];
+    const [tag, licence] = [bulkTag, bulkLicence]; // the same boxes while more clips are marked: what is typed stays
     put(bulk,
       h('strong', {}, `${count(names.length, 'clip')} marked`),
       tag, h('button', { type: 'button', onclick: () => many({ what: 'tags', tags: tag.value.replaceAll('−', '-').split(/[\s,]+/).filter(Boolean) }) }, 'Tag them'),
-      licence, h('button', { type: 'button', onclick: () => many({ what: 'rights', licence: licence.value }) }, 'Set rights'),
+      licence, h('button', { type: 'button', onclick: () => many({ what: 'rights', licence: licence.value, was: Object.fromEntries(search.rows.filter((r) => marked.has(r.name)).map((r) => [r.name, r.licence])) }) }, 'Set rights'),
       h('button', { type: 'button', onclick: () => many({ what: 'remove' }) }, 'Take out of sight'),
       h('button', { type: 'button', onclick: () => { marked.clear(); rows.draw(); drawBulk(); } }, 'Unmark'));
   }
@@ -123,12 +125,16 @@ export async function open(root, desk, wanted) {
       if (what.what === 'remove') {
         marked.clear();
         say(`${count(names.length, 'clip')} out of sight. Their originals stay: “Out of sight”, below the list, brings them back.`);
-      } else say(`${count(names.length, 'clip')} changed.`);
+      } else {
+        bulkTag.value = bulkLicence.value = '';
+        say(`${count(names.length, 'clip')} changed.`);
+      }
       await load();
       drawBulk();
       if (card && names.includes(card.name)) await card.refresh();
     } catch (error) {
       say(error.message, 'error');
+      if (error.changedMeanwhile) await load().catch(() => null); // without an answer the page says so by itself
     }
   }
 
@@ -228,10 +234,10 @@ export async function open(root, desk, wanted) {
 
   let etag = null;
   async function load() {
-    const response = await fetch('/api/clips', etag ? { headers: { 'if-none-match': etag } } : {});
+    const response = await fetch('/api/clips', etag ? { headers: { 'if-none-match': etag } } : {}).catch(() => { throw new Refused(SILENT, 0); });
     if (response.status === 304) return;
     const data = await response.json();
-    if (!response.ok) throw new Error(data.error);
+    if (!response.ok) throw new Refused(data.error, response.status);
     etag = response.headers.get('etag');
     licences = data.licences;
     search = createSearch(readRows(data));
@@ -239,6 +245,10 @@ export async function open(root, desk, wanted) {
     const tags = [...new Set(search.rows.flatMap((r) => r.tags))].sort();
     if (!tags.includes(filter.tag)) filter.tag = '';
     put(tagSelect, h('option', { value: '' }, 'any tag'), tags.map((t) => h('option', { value: t, selected: t === filter.tag }, t)));
+    const there = new Set(search.rows.map((r) => r.name));
+    const gone_ = [...marked].filter((name) => !there.has(name));
+    for (const name of gone_) marked.delete(name); // taken out of sight or renamed elsewhere
+    if (gone_.length) drawBulk();
     if (chosen) chosen = search.rows.find((r) => r.name === chosen.name) ?? null;
     const { top } = rows;
     rows.forget();
@@ -264,7 +274,7 @@ export async function open(root, desk, wanted) {
       await load();
       await card?.lookAgain();
     } catch (error) {
-      say(error.message, 'error');
+      if (error.status) say(error.message, 'error');
     }
   });
   return () => {

@@ -1,6 +1,6 @@
 // Files into the library: dropped anywhere on the place, chosen, or named by their path.
 
-import { post, send, watchJob } from './api.js';
+import { createTurns, get, post, send, watchJob } from './api.js';
 import { bytes, count, field, h, put, say } from './dom.js';
 
 const AT_ONCE = 3;
@@ -36,7 +36,7 @@ export function addPanel(root, desk, licences, done) {
   const panel = h('div', { class: 'progress-slip', hidden: true, role: 'region', 'aria-label': 'Adding files' });
   const details = h('details', { class: 'more' }, h('summary', {}, 'Tags and rights for what is added, or add by path'),
     h('div', { class: 'row wrap' }, field('Tags', tags), field('Licence', licence), field('Credit', credit)),
-    h('form', { class: 'row wrap', onsubmit: (e) => { e.preventDefault(); addPath(); } }, field('Path', path), h('button', { type: 'submit' }, 'Add path')),
+    h('form', { class: 'row wrap', onsubmit: (e) => { e.preventDefault(); afterTheLast(addPath); } }, field('Path', path), h('button', { type: 'submit' }, 'Add path')),
     h('p', { class: 'hint' }, 'Only what is cleared goes into a show that asks for cleared clips. Rights differ from place to place: ask whoever licenses music and recordings where you play.'));
 
   const settings = () => ({
@@ -52,9 +52,22 @@ export function addPanel(root, desk, licences, done) {
     panel.hidden = false;
   }
 
-  async function take(files) {
+  const inTurn = createTurns();
+  let busy = 0;
+
+  /** One after the other: what is dropped meanwhile waits. */
+  function afterTheLast(work) {
+    if (busy) say('That follows when what came before it is in the library.');
+    busy += 1;
+    return inTurn(work).finally(() => { busy -= 1; });
+  }
+
+  function take(files) {
     input.value = '';
-    if (!files.length) return;
+    return files.length ? afterTheLast(() => takeNow(files)) : null;
+  }
+
+  async function takeNow(files) {
     let stopped = false;
     let sends = [];
     const total = files.reduce((sum, f) => sum + f.size, 0);
@@ -88,30 +101,60 @@ export function addPanel(root, desk, licences, done) {
         put(panel, h('p', {}, 'Stopped. Nothing was added.'), closeButton());
         return;
       }
-      await follow(await post(`/api/drops/${drop}/add`, settings()), failed);
+      await addFetched(drop, failed);
     } catch (error) {
       put(panel, h('p', { class: 'trouble', role: 'alert' }, error.message), closeButton());
       panel.hidden = false;
     }
   }
 
-  async function addPath() {
+  /** Add what was fetched; when that cannot begin now (another tab is adding), it waits here. */
+  async function addFetched(drop, failed) {
+    let job;
     try {
-      await follow(await post('/api/add', { paths: [path.value], ...settings() }), []);
+      job = await post(`/api/drops/${drop}/add`, settings());
+    } catch (error) {
+      put(panel, h('p', { class: 'trouble', role: 'alert' }, error.message),
+        error.status === 400 ? h('button', { type: 'button', onclick: () => afterTheLast(() => addFetched(drop, failed)) }, 'Add them now') : null,
+        closeButton(() => fetch(`/api/drops/${drop}`, { method: 'DELETE' })));
+      panel.hidden = false;
+      return;
+    }
+    await follow(job, failed);
+  }
+
+  async function addPath() {
+    let job;
+    try {
+      job = await post('/api/add', { paths: [path.value], ...settings() });
     } catch (error) {
       say(error.message, 'error');
+      return;
     }
+    await follow(job, []);
   }
 
   async function follow(job, failed) {
-    const last = await watchJob(job, (now) => {
-      if (now.state === 'running') bar(now.stopping ? 'Stopping' : 'Adding', now.total ? now.done / now.total : 0, now.total ? `${now.done} of ${now.total} ${now.label}` : '', () => post(`/api/jobs/${now.id}/stop`));
-    });
-    await done();
-    report(last, failed);
+    try {
+      const last = await watchJob(job, (now) => {
+        if (now.state === 'running') bar(now.stopping ? 'Stopping' : 'Adding', now.total ? now.done / now.total : 0, now.total ? `${now.done} of ${now.total} ${now.label}` : '', () => post(`/api/jobs/${now.id}/stop`));
+      });
+      await done();
+      report(last, failed);
+    } catch (error) {
+      put(panel, h('p', { class: 'trouble', role: 'alert' }, error.message), closeButton());
+      panel.hidden = false;
+    }
   }
 
-  const closeButton = () => h('button', { type: 'button', onclick: () => { panel.hidden = true; panel.replaceChildren(); } }, 'Close');
+  /** Files that are being added since before this page was opened: it goes on here. */
+  async function goOn() {
+    const { jobs } = await get('/api/jobs');
+    const running = jobs.find((job) => job.kind === 'adding');
+    if (running && panel.hidden) await follow(running, []);
+  }
+
+  const closeButton = (more = () => null) => h('button', { type: 'button', onclick: () => { panel.hidden = true; panel.replaceChildren(); more(); } }, 'Close');
 
   function report(job, failed) {
     if (job.state === 'stopped') {
@@ -150,6 +193,8 @@ export function addPanel(root, desk, licences, done) {
       say(`what was dropped cannot be read (${error.message})`, 'error');
     }
   });
+
+  afterTheLast(goOn).catch(() => null); // without an answer there is nothing to go on with
 
   return h('div', { class: 'adding' },
     h('div', { class: 'row' }, h('button', { type: 'button', class: 'strong', onclick: () => input.click() }, 'Add files…'), h('span', { class: 'hint' }, 'or drop files and folders here'), input),
