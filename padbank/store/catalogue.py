@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -87,10 +87,13 @@ class Catalogue:
         """
         self.path = path
         try:
-            connection = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
-            connection.execute("pragma foreign_keys = on")
-            self.db = Database(connection, execute_plugins=False)
-            self._bring_up_to_date()
+            with ExitStack() as on_failure:  # a catalogue that stays open stays locked on Windows
+                connection = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
+                on_failure.callback(connection.close)
+                connection.execute("pragma foreign_keys = on")
+                self.db = Database(connection, execute_plugins=False)
+                self._bring_up_to_date()
+                on_failure.pop_all()
         except sqlite3.DatabaseError as error:
             raise StoreError(
                 f"{path} cannot be opened as a library catalogue ({error}): close other programs that "
@@ -109,9 +112,8 @@ class Catalogue:
             return
         if applied:
             backup = self.path.with_name(f"{self.path.stem}.before-{pending[0].name}.db")
-            with sqlite3.connect(backup) as copy:
+            with closing(sqlite3.connect(backup)) as copy:
                 self.db.conn.backup(copy)
-            copy.close()
         migrations.apply(self.db)
 
     def close(self) -> None:

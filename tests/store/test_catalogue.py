@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -107,8 +108,8 @@ def test_what_does_not_exist_is_null_not_a_number(library: Library) -> None:
     )  # fmt: skip
     library.catalogue.keep_measurement("0" * 64, "file", measurement)
     assert library.catalogue.measurement("0" * 64, "file", "m") == measurement
-    raw = sqlite3.connect(library.folder / "catalogue.db").execute("select integrated_lufs from measurements").fetchone()
-    assert raw == (None,)
+    with closing(sqlite3.connect(library.folder / "catalogue.db")) as raw:
+        assert raw.execute("select integrated_lufs from measurements").fetchone() == (None,)
 
 
 def test_layouts_are_numbered_per_show(library: Library) -> None:
@@ -136,10 +137,15 @@ def test_a_catalogue_from_a_newer_padbank_is_refused(tmp_path: Path) -> None:
         Catalogue(path)
 
 
-def test_a_file_that_is_no_catalogue_says_so(tmp_path: Path) -> None:
+def test_a_file_that_is_no_catalogue_says_so_and_is_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    opened: list[sqlite3.Connection] = []
+    connect = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: opened.append(connect(*a, **k)) or opened[-1])
     (tmp_path / "catalogue.db").write_bytes(b"this is no database at all, just words " * 40)
     with pytest.raises(StoreError, match="cannot be opened"):
         Library(tmp_path)
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):  # Windows would not let anybody move the file
+        opened[0].execute("select 1")
 
 
 @pytest.mark.parametrize(
