@@ -43,13 +43,15 @@ def limit_to_target(
     first_db: float,
     most_db: float,
     as_played: bool,
+    true_peak_linear: float | None = None,
 ) -> tuple[float, float, NDArray[np.float64]]:
     """Gain before the limiter, its deepest reduction and the limited sound.
 
+    ``true_peak_linear`` is the prepared sound's, where it is known already.
     Loudness never falls as the gain rises, so a secant search between bounds finds it.
     """
     ceiling = db_to_gain(ceiling_dbtp - AIM_DB)
-    limiter = Limiter(prepared, rate, ceiling / on_gain_grid(most_db))
+    limiter = Limiter(prepared, rate, ceiling / on_gain_grid(most_db), true_peak_linear)
 
     def miss_lu(samples: NDArray[np.float64]) -> float:
         meter = LoudnessMeter(rate, samples.shape[1], as_played=as_played)

@@ -6,11 +6,14 @@ interpolators at 8 points a frame: the meter's long one (64 taps, flat to
 meters and converters have, which lets through more of what lies beside
 half the rate. Whoever measures, the ceiling then holds.
 
-Only places that could pass the level are evaluated. As in the true-peak meter, a
-sharpened copy of the sound bounds what any interpolation can reach: a value
-between frames is at most ``BOUND`` times the largest sharpened sample near it.
+Only groups of ``GROUP`` frames that could matter are evaluated. ``Overs.bounds`` says
+what each can reach at most: the half-way points are added, the sound at twice its rate is
+sharpened (``s = x - r (x[-1] + x[+1])``), and any value between frames is a weighted
+sum of the sharpened points near it whose weights' magnitudes add up to about
+``1 / (1 - 2 r)``. ``SPARE`` covers the short interpolator and what lies beside half the
+rate; the tests hold the bound against full evaluation.
 
-Functions: ``peaks_over``.
+Class: ``Overs``. Functions: ``peaks_over``, ``lowest_of_groups``, ``drift``.
 """
 
 from __future__ import annotations
@@ -21,18 +24,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from padbank.dsp.interpolate import BEFORE, TAPS, taps_at
+from padbank.dsp.interpolate import BEFORE, TAPS, interval_matrix, taps_at
 
 FACTOR = 8
-BLOCK = 24
+GROUP = 8
 SHORT_HALF = 10
 """Frames that the short interpolator reaches either way; Kaiser window, beta 5."""
-_SHARPEN = 0.3
-_ROW = BLOCK + TAPS - 1
-_SHORT_ROW = BLOCK + 2 * SHORT_HALF
-_BATCH = 512
+PAD = 64
+"""Silence kept on both sides, where the interpolators still ring."""
+SPARE = 1.015
+_SHARPEN = 0.2
+_WIDE = 32
+_HALF_TAPS = 32
+_HALF_BETA = 4.5
+_ROW = GROUP + TAPS - 1
+_SHORT_ROW = GROUP + 2 * SHORT_HALF
+_BATCH = 1024
 
 Peaks = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Groups = NDArray[np.intp]
 
 
 def _short_taps() -> NDArray[np.float64]:
@@ -59,7 +70,7 @@ def _phases() -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=1)
-def _matrices() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _matrices() -> tuple[Singles, Singles]:
     """From a row of frames to the points between them, by phase and then by frame.
 
     Long and short interpolator; the short one's row leaves out what it does not reach. The
@@ -68,22 +79,120 @@ def _matrices() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     first = BEFORE - SHORT_HALF
     matrices = []
     for kind in (_phases()[1:FACTOR], _phases()[FACTOR + 1 :]):
-        matrix = np.zeros((len(kind) * BLOCK, _ROW), dtype=np.float32)
+        matrix = np.zeros((len(kind) * GROUP, _ROW), dtype=np.float32)
         for number, taps in enumerate(kind):
-            for frame in range(BLOCK):
-                matrix[number * BLOCK + frame, frame : frame + TAPS] = taps
+            for frame in range(GROUP):
+                matrix[number * GROUP + frame, frame : frame + TAPS] = taps
         matrices.append(matrix)
     return matrices[0], np.ascontiguousarray(matrices[1][:, first : first + _SHORT_ROW])
 
 
 @lru_cache(maxsize=1)
-def bound() -> float:
-    """Most that a point can exceed the largest sharpened sample within 42 frames, as a ratio."""
-    count = 4096
-    turn = 2.0 * np.pi * np.arange(count) / count
-    unsharpen = np.fft.ifft(1.0 / (1.0 - 2.0 * _SHARPEN * np.cos(turn))).real
-    around = np.concatenate([unsharpen[-64:], unsharpen[:65]])
-    return 1.0001 * max(float(np.abs(np.convolve(taps, around)).sum()) for taps in _phases())
+def drift() -> float:
+    """Most that a gain which changes by 1 a frame can add to a point, for samples within 1."""
+    at = np.arange(TAPS) - BEFORE
+    phases = _phases()
+    shares = np.tile(np.arange(FACTOR) / FACTOR, 2)
+    return float((np.abs(phases) * np.abs(at[None, :] - shares[:, None])).sum(axis=1).max())
+
+
+@lru_cache(maxsize=1)
+def _sharpening() -> Singles:
+    """From 64 frames to the sharpened points, two a frame, of the 32 in the middle."""
+    size = _WIDE + _HALF_TAPS
+    at = np.arange(size)[:, None] - _HALF_TAPS // 2 - np.arange(_WIDE + 1)[None, :]
+    frames = (at == 0).astype(np.float64)
+    halves = interval_matrix(size, _HALF_TAPS // 2, np.arange(-0.5, _WIDE), _HALF_TAPS, _HALF_BETA)
+    matrix = np.empty((size, 2 * _WIDE))
+    matrix[:, 0::2] = frames[:, :-1] - _SHARPEN * (halves[:, :-1] + halves[:, 1:])
+    matrix[:, 1::2] = halves[:, 1:] - _SHARPEN * (frames[:, :-1] + frames[:, 1:])
+    return np.ascontiguousarray(matrix.T).astype(np.float32)
+
+
+class Overs:
+    """The peaks of a sound between its frames, evaluated where one asks for them.
+
+    Parameters
+    ----------
+    samples : ndarray (frames, channels)
+
+    Group ``g`` holds the frames from ``GROUP * g - PAD`` on, each with what lies between it and the
+    next one.
+    """
+
+    def __init__(self, samples: NDArray[Any]) -> None:
+        self.frames, channels = samples.shape
+        self.groups = -(-(self.frames + 2 * PAD) // GROUP)
+        self._row = np.zeros((channels, BEFORE + self.groups * GROUP + 2 * TAPS), dtype=np.float32)
+        for channel, line in zip(samples.T, self._row, strict=True):
+            line[BEFORE + PAD : BEFORE + PAD + self.frames] = channel
+        self.looked = np.zeros(self.groups, dtype=bool)
+        self._spans = self._row[0, BEFORE:][: self.groups * GROUP].copy()
+        np.abs(self._spans, out=self._spans)
+        for line in self._row[1:]:
+            np.maximum(self._spans, np.abs(line[BEFORE:][: self.groups * GROUP]), out=self._spans)
+
+    def bounds(self) -> Singles:
+        """What each group can reach at most, of all channels."""
+        top = np.zeros(self.groups + 2, dtype=np.float32)
+        wide = -(-self.groups * GROUP // _WIDE)
+        first = BEFORE - _HALF_TAPS // 2
+        for line in self._row:
+            rows = np.lib.stride_tricks.sliding_window_view(
+                np.pad(line, (0, _WIDE)), _WIDE + _HALF_TAPS
+            )[first::_WIDE][:wide]
+            for at in range(0, wide, _BATCH):
+                sharp = _sharpening() @ rows[at : at + _BATCH].T
+                np.abs(sharp, out=sharp)
+                highest = sharp.reshape(_WIDE // GROUP, 2 * GROUP, -1).max(axis=1).T.reshape(-1)
+                part = top[1 + at * _WIDE // GROUP :][: min(len(highest), self.groups)]
+                np.maximum(part, highest[: len(part)], out=part)
+        near = np.maximum(top[1:-1], np.maximum(top[:-2], top[2:]))
+        return np.asarray(near * np.float32(SPARE / (1.0 - 2.0 * _SHARPEN)))
+
+    def look(self, groups: Groups) -> None:
+        """Evaluate these groups."""
+        self.looked[groups] = True
+        long, short = _matrices()
+        inner = slice(BEFORE - SHORT_HALF, BEFORE - SHORT_HALF + _SHORT_ROW)
+        spans = self._spans.reshape(-1, GROUP)
+        for line in self._row:
+            rows = np.lib.stride_tricks.sliding_window_view(line, _ROW)[::GROUP]
+            for first in range(0, len(groups), _BATCH):
+                batch = groups[first : first + _BATCH]
+                frames = rows[batch].T
+                top = spans[batch].T
+                for points in (long @ frames, short @ frames[inner]):
+                    np.abs(points, out=points)
+                    top = np.maximum(top, points.reshape(FACTOR - 1, GROUP, -1).max(axis=0))
+                spans[batch] = top.T
+
+    def peaks(self, bounds: Singles | None = None) -> Singles:
+        """Peak within a frame either way of each frame, all channels together.
+
+        Where nothing was evaluated, the samples' own, or the group's bound where ``bounds`` are
+        given. What rings before the first frame and after the last counts with them.
+        """
+        if not self.frames:
+            return np.zeros(0, dtype=np.float32)
+        spans = self._spans
+        if bounds is not None:
+            spans = np.maximum(spans, np.repeat(np.where(self.looked, np.float32(0.0), bounds), GROUP))
+        peaks = np.maximum(spans[1:], spans[:-1])[PAD - 1 : PAD - 1 + self.frames]
+        peaks[0] = max(peaks[0], spans[:PAD].max())
+        peaks[-1] = max(peaks[-1], spans[PAD + self.frames :].max())
+        return peaks
+
+
+def lowest_of_groups(by_frame: NDArray[Any]) -> NDArray[Any]:
+    """The least of what is given for the frames that hear of each group: its own and the next one."""
+    groups = -(-(len(by_frame) + 2 * PAD) // GROUP)
+    wide = np.pad(by_frame, (PAD, groups * GROUP - PAD - len(by_frame)), mode="edge")
+    lowest = wide[::GROUP].copy()
+    for frame in range(1, GROUP):  # an axis of eight is slow to reduce
+        np.minimum(lowest, wide[frame::GROUP], out=lowest)
+    lowest[:-1] = np.minimum(lowest[:-1], wide[GROUP::GROUP])
+    return np.asarray(lowest)
 
 
 def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
@@ -92,55 +201,15 @@ def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
     Parameters
     ----------
     samples : ndarray (frames, channels)
-    threshold : linear; where no point reaches it, 0 may be given for the peak
+    threshold : linear; where no point reaches it, less may be given for the peak
 
     Returns
     -------
     ndarray (frames,): what rings before the first frame and after the last counts with them.
     """
     samples = np.asarray(samples)
-    frames = len(samples)
-    if not frames:
+    if not len(samples):
         return np.zeros(0)
-    blocks = -(-frames // BLOCK) + 2
-    between = np.zeros((blocks, BLOCK), dtype=np.float32)
-    row = np.zeros(blocks * BLOCK + TAPS - 1 + BLOCK, dtype=np.float32)
-    for channel in samples.T:
-        row[BLOCK + BEFORE : BLOCK + BEFORE + frames] = channel
-        busy = _busy_blocks(row, blocks, threshold)
-        rows = np.lib.stride_tricks.sliding_window_view(row, _ROW)[::BLOCK]
-        np.maximum(between, np.abs(row[BEFORE:][: blocks * BLOCK].reshape(-1, BLOCK)), out=between)
-        long, short = _matrices()
-        inner = slice(BEFORE - SHORT_HALF, BEFORE - SHORT_HALF + _SHORT_ROW)
-        for first in range(0, len(busy), _BATCH):
-            batch = busy[first : first + _BATCH]
-            frames_of = rows[batch].T
-            top = between[batch].T
-            for points in (long @ frames_of, short @ frames_of[inner]):
-                np.abs(points, out=points)
-                top = np.maximum(top, points.reshape(FACTOR - 1, BLOCK, -1).max(axis=0))
-            between[batch] = top.T
-    spans = between.reshape(-1).astype(np.float64)
-    peaks = np.maximum(spans[1:], spans[:-1])[BLOCK - 1 : BLOCK - 1 + frames]
-    peaks[0] = max(peaks[0], float(spans[:BLOCK].max()))
-    peaks[-1] = max(peaks[-1], float(spans[BLOCK + frames :].max()))
-    return peaks
-
-
-def _busy_blocks(row: NDArray[np.float32], blocks: int, threshold: float) -> NDArray[np.intp]:
-    """Blocks in which a point could reach the threshold."""
-    sharp = np.zeros(-(-len(row) // BLOCK) * BLOCK, dtype=np.float32)
-    part = sharp[1 : len(row) - 1]
-    np.add(row[:-2], row[2:], out=part)
-    part *= np.float32(-_SHARPEN)
-    part += row[1:-1]
-    np.abs(part, out=part)
-    top = sharp.reshape(-1, BLOCK).max(axis=1)
-    # block b holds row samples BEFORE onwards; its taps reach 42 frames further either way
-    low = (BEFORE - 42) // BLOCK
-    high = (BEFORE + BLOCK + 42) // BLOCK
-    near = np.zeros(blocks, dtype=np.float32)
-    for shift in range(low, high + 1):
-        first, last = max(0, -shift), min(blocks, len(top) - shift)
-        np.maximum(near[first:last], top[first + shift : last + shift], out=near[first:last])
-    return np.flatnonzero(near * bound() >= threshold)
+    overs = Overs(samples)
+    overs.look(np.flatnonzero(overs.bounds() >= threshold))
+    return np.asarray(overs.peaks(), dtype=np.float64)

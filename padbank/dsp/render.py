@@ -254,6 +254,7 @@ def finish(
     if not len(prepared):
         raise InputError("nothing is left of the clip after its trim: move its start or end")
     before = measure(prepared, out_rate_hz, as_played=as_played)
+    measured_dbtp = before.true_peak_dbtp
     before = with_short_taps(before, prepared, role, target_lufs, ceiling_dbtp)
     plan = plan_level(
         before,
@@ -288,6 +289,7 @@ def finish(
             first_db=gain_db,
             most_db=gain_db + limiting_allowed_db(level_rule, limit_max_db) - plan.limiting_db,
             as_played=as_played,
+            true_peak_linear=None if measured_dbtp is None else db_to_gain(measured_dbtp),
         )
     elif gain_db != 0.0:
         sound = prepared * on_gain_grid(gain_db)

@@ -27,7 +27,7 @@ from padbank.units import seconds_to_frames
 from padbank.workflow.keys import render_key
 from padbank.workflow.pool import cores, worker_pool
 
-RENDERER = "render-1"
+RENDERER = "render-2"
 """Goes up whenever the same clip and recipe would give other bytes."""
 
 SEEK_FROM_S = 120.0

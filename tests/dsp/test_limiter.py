@@ -7,7 +7,18 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from padbank.dsp.limiter import ATTACK_DB_PER_MS, RELEASE_DB_PER_MS, Limiter, limit
+from padbank.dsp.limiter import (
+    AIM_DB,
+    ATTACK_DB_PER_MS,
+    RELEASE_DB_PER_MS,
+    Limiter,
+    _joined,
+    db_to_gains,
+    limit,
+    need_db,
+    smooth_curve_db,
+)
+from padbank.dsp.overs import peaks_over
 
 RATE = 48000
 
@@ -54,6 +65,24 @@ def test_ceiling_slopes_and_shift(name, drive_db):
     assert np.allclose(limited.samples[:, 0], sound[:, 0] * limited.gain, rtol=1e-12, atol=0)
     assert limited.deepest_db == pytest.approx(-gain_db.min())
     assert (limited.gain <= 1.0).all()
+
+
+@pytest.mark.parametrize("name", list(nasty()))
+@pytest.mark.parametrize("rate", [RATE, 44100])
+def test_peaks_that_were_not_looked_at_would_not_have_mattered(name, rate):
+    # the same curve as from the peaks of every frame, at several drives
+    sound = nasty()[name][:, None]
+    limiter = Limiter(sound, rate, 0.05)
+    step = limiter.step_frames
+    frames = np.pad(peaks_over(sound, 0.0), (0, -len(sound) % step))
+    every = frames.reshape(-1, step).max(axis=1)
+    for drive in (0.9, 2.0, 8.0):
+        drafted = limiter.draft(drive, -1.0)
+        aim = 10 ** ((-1.0 - AIM_DB - limiter._between_db) / 20)
+        curve_db = smooth_curve_db(need_db(every * drive, aim), rate / 1000 / step)
+        assert drafted.deepest_db == pytest.approx(-curve_db.min(), abs=1e-4)
+        expected = _joined(db_to_gains(curve_db), step, len(sound))
+        assert np.allclose(drafted.gain, expected, rtol=1e-5)
 
 
 def test_no_more_than_needed():

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from padbank.dsp.overs import peaks_over
+from padbank.dsp.interpolate import taps_at
+from padbank.dsp.overs import Overs, drift, peaks_over
 from padbank.dsp.peak import oversampled
 
 
@@ -54,3 +55,30 @@ def test_ends_ring_and_nothing_gives_nothing():
     # an abrupt end rings above the last samples
     step = np.ones((300, 1))
     assert peaks_over(step, 0.0)[-1] > 1.05
+
+
+def test_no_group_passes_its_bound():
+    rng = np.random.default_rng(4)
+    n = np.arange(12_000)
+    sounds = [rng.standard_normal(len(n)), np.sign(rng.standard_normal(len(n)))]
+    sounds += [np.sin(2 * np.pi * share * n + 0.3) for share in (0.01, 0.2, 0.45, 0.47, 0.49, 0.4999)]
+    sounds += [np.sign(np.sin(2 * np.pi * share * n + 0.1)) for share in (0.001, 0.11, 0.37, 0.47)]
+    # what an interpolator would like best: every frame of the sign of its tap
+    sounds += [np.pad(np.sign(taps_at(share)), 200) for share in np.linspace(0, 1, 33)]
+    for sound in sounds:
+        overs = Overs(sound[:, None])
+        bounds = overs.bounds()
+        overs.look(np.arange(overs.groups))
+        highest = overs._spans.reshape(len(bounds), -1).max(axis=1)
+        loud = highest > 1e-3 * highest.max()
+        assert (highest[loud] <= bounds[loud]).all()
+
+
+def test_drift_bounds_what_a_changing_gain_adds():
+    rng = np.random.default_rng(5)
+    sound = np.sign(rng.standard_normal((4000, 1)))
+    change = 1e-4
+    gain = 1.0 + change * (np.arange(4000) - 2000.0)[:, None]
+    before, after = peaks_over(sound, 0.0), peaks_over(sound * gain, 0.0)
+    near = np.abs(after - before * gain[:, 0])[100:-100]
+    assert near.max() <= change * (drift() + before.max())  # and a frame's own step of the gain
