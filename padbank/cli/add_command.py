@@ -21,7 +21,7 @@ from padbank.workflow.add import add as add_files
 
 
 @click.command("add")
-@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH…")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False), metavar="PATH…")
 @click.option("--from", "start_s", type=TIME, help="Cut a section: where it starts (12.5, 350ms, 1:02.25).")
 @click.option("--to", "end_s", type=TIME, help="Cut a section: where it ends.")
 @click.option("--tag", "tags", multiple=True, help="Give this tag to every clip; may be repeated.")

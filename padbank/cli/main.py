@@ -141,6 +141,12 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
+    except OSError as error:
+        if os.environ.get("PADBANK_TRACE"):
+            raise
+        what = f"{error.filename} cannot be read or written" if error.filename else "a file cannot be read or written"
+        click.echo(f"padbank: {what} ({error.strerror or error}): check the disk and what you may do there, then try again", err=True)
+        sys.exit(1)
     except Exception as error:  # the last resort: a fault of our own, said in one sentence
         if os.environ.get("PADBANK_TRACE"):
             raise

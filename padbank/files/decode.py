@@ -212,6 +212,7 @@ def open_regular(path: Path) -> BinaryIO:
     try:
         mode = os.stat(path).st_mode
         if stat.S_ISDIR(mode):
+            os.scandir(path).close()  # where that is forbidden, the error below says so
             raise DecodeError(path, "is a folder, not a file")
         if not stat.S_ISREG(mode):
             raise DecodeError(path, "is a pipe, socket or device: only ordinary files are read")

@@ -18,6 +18,7 @@ import contextlib
 import os
 import struct
 from collections.abc import Iterable
+from io import FileIO
 from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
@@ -158,7 +159,7 @@ def write_lossless(
     FLAC is written while every value is an integer of the source's width (16
     or 24 bits) within full scale. At the first block that is not, what there
     is so far is carried over and a 32-bit float WAV is written instead. The
-    file appears under its name only when it is whole.
+    file appears under its name only when it is whole; syncing it is the caller's.
 
     Raises
     ------
@@ -204,7 +205,8 @@ def _write_flac(
 
     scale = np.float64(1 << (bits - 1))
     with (
-        open(path, "wb") as raw,
+        open(path, "w+b", buffering=0) as disk,
+        _Target(disk) as raw,
         soundfile.SoundFile(
             raw, "w", samplerate=rate_hz, channels=channels, format="FLAC", subtype=f"PCM_{bits}"
         ) as file,
@@ -217,9 +219,48 @@ def _write_flac(
                 return frames
             frames += len(block)
             file.write((whole.astype(np.int64) << (32 - bits)).astype(np.int32))
-        file.flush()
-        sync(raw)
+            raw.check()
     return None
+
+
+class _Target:
+    """A file for libsndfile to write to. An error cannot leave its callbacks: it is kept, and raised at the end."""
+
+    def __init__(self, file: FileIO) -> None:
+        self._file = file
+        self._error: OSError | None = None
+
+    def __enter__(self) -> _Target:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.check()
+
+    def check(self) -> None:
+        if self._error is not None:
+            raise self._error
+
+    def write(self, data: bytes) -> int:
+        done = 0
+        try:
+            while done < len(data) and self._error is None:
+                done += self._file.write(data[done:])
+        except OSError as error:
+            self._error = error
+        return done
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        try:
+            return self._file.seek(offset, whence)
+        except OSError as error:
+            self._error = self._error or error
+            return 0
+
+    def tell(self) -> int:
+        return self.seek(0, os.SEEK_CUR)
+
+    def read(self, size: int = -1) -> bytes:
+        return self._file.read(size)
 
 
 def _again(flac: Path) -> Iterable[Samples]:
@@ -252,7 +293,6 @@ def _write_float(stem_path: Path | str, blocks: Iterable[Samples], rate_hz: int,
             file.write(struct.pack("<I", frames))
             file.seek(len(head) - 4)
             file.write(struct.pack("<I", n_data))
-            sync(file)
         return _put_in_place(part, Path(f"{stem_path}.wav"))
     finally:
         part.unlink(missing_ok=True)

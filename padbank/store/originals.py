@@ -72,10 +72,15 @@ def incoming_path(incoming: Path, suffix: str = "") -> Path:
 
 
 def cannot_keep(folder: Path, error: OSError) -> StoreError:
-    """Why a copy could not be written, and what to do."""
+    """Why a copy could not be written into the library, and what to do."""
+    library = next((place.parent for place in (folder, *folder.parents) if place.name == "originals"), folder)
     if error.errno in NO_ROOM:
-        return StoreError(f"the disk of the library ({folder}) is full: make room on it and run the same again to go on")
-    return StoreError(f"{folder} cannot be written ({error.strerror or error}): check the library's disk and its permissions")
+        return StoreError(
+            f"the disk of the library ({library}) is full; what was added is kept: make room there and run the same again to go on"
+        )
+    return StoreError(
+        f"the library ({library}) cannot be written ({error.strerror or error}): check its disk and that you may write there"
+    )
 
 
 def write_in(incoming: Path, data: bytes, sha256: str, suffix: str) -> Arrival:

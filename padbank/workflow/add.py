@@ -23,7 +23,8 @@ from padbank.workflow.tags import check_tag
 def find_files(paths: Iterable[Path]) -> Iterator[Path]:
     """The files to try: those named, and in folders all with a sound's or video's suffix.
 
-    Hidden files and folders (and the copies that some systems leave, ``._x``) are passed over.
+    Hidden files and folders (and the copies that some systems leave, ``._x``) are passed over. A folder
+    that cannot be looked into is given itself, so that whoever tries it says why.
 
     Raises
     ------
@@ -32,15 +33,21 @@ def find_files(paths: Iterable[Path]) -> Iterator[Path]:
     """
     for path in paths:
         if path.is_dir():
-            for folder, folders, names in os.walk(path):
-                folders[:] = sorted(f for f in folders if not f.startswith("."))
-                for name in sorted(names):
-                    if not name.startswith(".") and is_sound_name(Path(name)):
-                        yield Path(folder) / name
+            yield from _files_in(path)
         elif path.exists() or path.is_symlink():
             yield path
         else:
             raise InputError(f"{path} is not there: check the name (quote it when it has spaces)")
+
+
+def _files_in(path: Path) -> Iterator[Path]:
+    closed: list[str] = []
+    for folder, folders, names in os.walk(path, onerror=lambda error: closed.append(error.filename)):
+        folders[:] = sorted(f for f in folders if not f.startswith("."))
+        for name in sorted(names):
+            if not name.startswith(".") and is_sound_name(Path(name)):
+                yield Path(folder) / name
+    yield from map(Path, closed)
 
 
 def add(

@@ -40,7 +40,8 @@ def incoming_folder(originals: Path) -> Iterator[Path]:
             yield folder
         finally:
             shutil.rmtree(folder, ignore_errors=True)
-    _remove(_lock_of(folder))
+            held.close()
+            _remove(_lock_of(folder))
 
 
 def _lock_of(folder: Path) -> Path:

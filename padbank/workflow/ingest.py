@@ -15,6 +15,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +42,7 @@ IN_MEMORY_S = 60.0
 IN_MEMORY_BYTES = 16_000_000
 """Files up to this size are read whole, once."""
 SMALL_BLOCK_FRAMES = 8192
+CONTROL = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,12 @@ class IngestJob:
     tags: tuple[str, ...] = ()
     licence: str | None = None
     credit: str | None = None
+
+    @property
+    def source(self) -> str:
+        """The path as text that can be stored and shown in a line: what cannot becomes ``\\xe9`` or ``\\n``."""
+        text = os.fsencode(self.path).decode("utf-8", "backslashreplace")
+        return CONTROL.sub(lambda found: repr(found[0])[1:-1], text)
 
     @property
     def is_section(self) -> bool:
@@ -170,7 +178,7 @@ def _ingest(job: IngestJob, place: Place) -> IngestOutcome:
             frames=found.as_file.frames,
             sample_rate_hz=found.as_file.sample_rate_hz,
             channels=found.as_file.channels,
-            source=str(path),
+            source=job.source,
             source_start_s=cut_from_s,
             source_end_s=None if cut_from_s is None else cut_from_s + found.as_file.duration_s,
         ),
@@ -254,10 +262,15 @@ def _cut_section(reader: SoundReader, job: IngestJob, incoming: Path) -> Arrival
                 if last is not None and at >= last:
                     break
         if not got:
-            raise DecodeError(job.path, "is shorter than where the section starts: choose an earlier --from")
+            raise DecodeError(job.source, "is shorter than where the section starts: choose an earlier --from")
 
     stem = originals.incoming_path(incoming)
-    kept = write_lossless(stem, section(), rate_hz, info.channels, source_subtype=info.subtype)
+    try:
+        kept = write_lossless(stem, section(), rate_hz, info.channels, source_subtype=info.subtype)
+    except StoreError as error:
+        if isinstance(error.__cause__, OSError):
+            raise originals.cannot_keep(incoming, error.__cause__) from error
+        raise
     sha256, n_bytes = originals.hash_file(kept)
     return Arrival(temporary=kept, sha256=sha256, n_bytes=n_bytes, suffix=kept.suffix)
 

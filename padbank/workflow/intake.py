@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -85,7 +86,7 @@ def take_in(
                 intake.settle(list(zip(at, outcomes, strict=True)))
                 for index in at:
                     done += 1
-                    progress(done, len(jobs), Path(jobs[index].path).name)
+                    progress(done, len(jobs), Path(jobs[index].source).name)
     progress(len(jobs), len(jobs), "")
     return intake.report()
 
@@ -114,15 +115,18 @@ class _Intake:
 
     def pass_over_known(self) -> list[int]:
         """Settle the files that are as they were when they were added; the indices of the others."""
-        to_do: list[int] = []
-        for index, job in enumerate(self.jobs):
-            seen = self.catalogue.source_seen(job.path, job.section_key)
-            known = self.catalogue.clip_of(seen[2]) if seen and _unchanged(job.path, seen) else None
-            if known and not known[1] and self.library.has_original_file(known[0]):
-                self.entries[index] = self._already(job, known[0])
-            else:
-                to_do.append(index)
-        return to_do
+        known = {index: clip for index, job in enumerate(self.jobs) if (clip := self._known(job))}
+        writes = any(self.jobs[index].tags or self.jobs[index].licence for index in known)
+        with self.catalogue.atomic() if writes else nullcontext():
+            for index, clip in known.items():
+                self.entries[index] = self._already(self.jobs[index], clip)
+        return [index for index in range(len(self.jobs)) if index not in known]
+
+    def _known(self, job: IngestJob) -> Clip | None:
+        """The clip of a file that has not changed since it was added."""
+        seen = self.catalogue.source_seen(job.source, job.section_key)
+        match = self.catalogue.clip_of(seen[2]) if seen and _unchanged(job.path, seen) else None
+        return match[0] if match and not match[1] and self.library.has_original_file(match[0]) else None
 
     def settle(self, group: Sequence[tuple[int, IngestOutcome]]) -> None:
         """Bring one group in, whole or not at all."""
@@ -148,9 +152,9 @@ class _Intake:
         """Write one outcome into the catalogue; its copy, where that is needed."""
         job = self.jobs[index]
         if outcome.refused is not None:
-            self.refused[index] = Refused(path=job.path, reason=outcome.refused)
+            self.refused[index] = Refused(path=job.source, reason=outcome.refused)
             return None
-        self.warnings.extend(Refused(path=job.path, reason=text) for text in outcome.warnings)
+        self.warnings.extend(Refused(path=job.source, reason=text) for text in outcome.warnings)
         match = self._clip_like(outcome)
         if match is None:
             self._add(index, outcome)
@@ -192,10 +196,10 @@ class _Intake:
         if outcome.as_played:
             self.catalogue.keep_measurement(clip.original.sha256, played_key(clip.recipe), outcome.as_played)
         self._note(job, outcome, clip.original.sha256)
-        self.entries[index] = Added(path=job.path, clip=clip.name, role=clip.recipe.role, reason=outcome.role_reason)
+        self.entries[index] = Added(path=job.source, clip=clip.name, role=clip.recipe.role, reason=outcome.role_reason)
 
     def _note(self, job: IngestJob, outcome: IngestOutcome, sha256: str) -> None:
-        self.catalogue.note_source(job.path, job.section_key, outcome.n_bytes, outcome.mtime_ns, sha256)
+        self.catalogue.note_source(job.source, job.section_key, outcome.n_bytes, outcome.mtime_ns, sha256)
 
     def _already(self, job: IngestJob, clip: Clip, *, brought_back: bool = False) -> Added:
         if new := [t for t in job.tags if t not in clip.tags]:
@@ -203,9 +207,9 @@ class _Intake:
         noted = job.licence is not None and clip.licence is None
         if noted:
             self.catalogue.set_rights(clip.name, job.licence, job.credit or clip.credit)
-        same = None if clip.original.source == job.path else clip.original.source
+        same = None if clip.original.source == job.source else clip.original.source
         return Added(
-            path=job.path,
+            path=job.source,
             clip=clip.name,
             role=clip.recipe.role,
             reason="brought back" if brought_back else "in the library already",

@@ -5,9 +5,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing import connection
+from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import Any
 
 MAX_WORKERS = 61
@@ -44,9 +48,44 @@ def worker_settings() -> Iterator[None]:
                 os.environ[name] = value
 
 
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
+
+
+@contextmanager
+def _ctrl_c_held_back() -> Iterator[None]:
+    """A Ctrl-C waits until the block ends, and processes begun inside never see one."""
+    if sys.platform == "win32":
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # it lets Ctrl-C through when it begins
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class _Worker(SpawnProcess):
+    def start(self) -> None:
+        with _ctrl_c_held_back():
+            super().start()
+
+
+class _Context(SpawnContext):
+    Process = _Worker
+
+
 def _start(initializer: Callable[..., None] | None, initargs: tuple[Any, ...]) -> None:
     """Begin a worker. A Ctrl-C in the terminal reaches every process: only the first one answers it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     if initializer is not None:
         initializer(*initargs)
 
@@ -61,7 +100,7 @@ def worker_pool(
         before = {child.pid for child in multiprocessing.active_children()}
         pool = ProcessPoolExecutor(
             min(workers, MAX_WORKERS),
-            mp_context=multiprocessing.get_context("spawn"),
+            mp_context=_Context(),
             initializer=_start,
             initargs=(initializer, initargs),
         )
