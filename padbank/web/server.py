@@ -19,9 +19,14 @@ from padbank.workflow.dropped import keep_drops
 
 USUAL_PORT = 8808
 
+BACKLOG = 128
+"""Connections that may wait while the server is busy."""
+
 
 def listening_socket(port: int | None, *, everywhere: bool) -> socket.socket:
-    """A bound socket: on ``port``, or on the usual one, or (when that is taken) on any.
+    """A listening socket: on ``port``, or on the usual one, or (when that is taken) on any.
+
+    It listens from here on: two programs can both bind a port that neither listens on yet.
 
     Raises
     ------
@@ -37,6 +42,7 @@ def listening_socket(port: int | None, *, everywhere: bool) -> socket.socket:
             bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             bound.bind((host, wanted or 0))
+            bound.listen(BACKLOG)
             return bound
         except OSError as error:
             bound.close()
@@ -66,7 +72,7 @@ def own_addresses() -> list[str]:
 
 
 class PageServer:
-    """A server with its socket bound already: ``address`` is known before it runs."""
+    """A server whose socket listens already: ``address`` is known before it runs, and what comes waits."""
 
     def __init__(self, library_folder: Path, *, port: int | None = None, share: bool = False) -> None:
         self.socket = listening_socket(port, everywhere=share)
@@ -92,9 +98,8 @@ class PageServer:
         return f"{self.share_address}/join/{self.sharing.invite('stage')}"
 
     def run(self, started: Callable[[], None] = lambda: None) -> None:
-        """Serve until interrupted; ``started`` is called just before the first request can come."""
+        """Serve until interrupted; ``started`` is called just before the first request is answered."""
         with keep_drops(self.folder, self.app.state.desk.started):
-            self.socket.listen(128)
             started()
             self.server.run(sockets=[self.socket])
 

@@ -119,6 +119,10 @@ def synth_wav() -> Callable[..., Path]:
 # ---------------------------------------------------------------- a real browser
 
 
+WAIT_MS = 20_000
+"""How long a page may take for anything; a busy computer takes its time."""
+
+
 def chromium_path() -> str | None:
     names = ("chromium", "chromium-browser", "google-chrome")
     return os.environ.get("PADBANK_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
@@ -131,6 +135,7 @@ def chromium() -> Iterator[Any]:
     One for each module: only one Playwright can run in a thread at a time.
     """
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install 'padbank[test]'")
+    sync_api.expect.set_options(timeout=WAIT_MS)
     path = chromium_path()
     if path is None:
         pytest.skip("Chromium is not installed: apt-get install chromium, or set PADBANK_CHROMIUM")
@@ -205,7 +210,7 @@ def tab(chromium: Any, served: Served) -> Iterator[Callable[..., Tab]]:
 
     def make(width: int = 1280, height: int = 800, **more: Any) -> Tab:
         context = chromium.new_context(viewport={"width": width, "height": height}, **more)
-        context.set_default_timeout(20_000)
+        context.set_default_timeout(WAIT_MS)
         one = Tab(context.new_page(), served.address)
         made.append((context, one))
         return one

@@ -66,6 +66,12 @@ def test_a_taken_port_is_a_sentence(library_folder):
         assert running.returncode == 1 and "Traceback" not in said
 
 
+def test_two_that_begin_at_once_do_not_take_the_same_port():
+    """Both had bound it before either listened, and the later one fell over."""
+    with listening_socket(None, everywhere=False) as one, listening_socket(None, everywhere=False) as two:
+        assert one.getsockname() != two.getsockname()
+
+
 def test_sharing_opens_the_stage_once_and_nothing_else(library_folder):
     """Over the computer's own network address, which counts as another computer."""
     if not own_addresses():
