@@ -103,6 +103,7 @@ class _Intake:
         self.warnings: list[Refused] = []
         self._names: set[str] = set()
         self._names_version = -1
+        self._arriving: set[str] = set()
 
     def report(self) -> AddReport:
         entries = [self.entries[i] for i in sorted(self.entries)]
@@ -133,6 +134,7 @@ class _Intake:
         arrivals = [outcome.arrival for _, outcome in group if outcome.arrival is not None]
         originals.sync_arrivals(arrivals)
         wanted: list[originals.Arrival] = []
+        self._arriving.clear()
         with self.catalogue.atomic():
             self._learn_names()
             for index, outcome in group:
@@ -164,8 +166,9 @@ class _Intake:
             self.catalogue.set_removed(clip.name, False)
         self.entries[index] = self._already(job, clip, brought_back=removed)
         self._note(job, outcome, clip.original.sha256)
-        if outcome.arrival is None or self.library.has_original_file(clip):
+        if outcome.arrival is None or self._has_original(clip):
             return None
+        self._arriving.add(clip.original.sha256)
         return replace(outcome.arrival, suffix=clip.original.suffix)  # it had been lost
 
     def _clip_like(self, outcome: IngestOutcome) -> tuple[Clip, bool] | None:
@@ -176,7 +179,11 @@ class _Intake:
             return match
         twin = self.catalogue.original_like(outcome.original.sound_sha256)
         match = self.catalogue.clip_of(twin) if twin else None
-        return match if match and self.library.has_original_file(match[0]) else None
+        return match if match and self._has_original(match[0]) else None
+
+    def _has_original(self, clip: Clip) -> bool:
+        """Whether a clip's original is in its place, or comes with the group that is being settled."""
+        return clip.original.sha256 in self._arriving or self.library.has_original_file(clip)
 
     def _add(self, index: int, outcome: IngestOutcome) -> None:
         job = self.jobs[index]

@@ -97,6 +97,16 @@ def test_same_sound_in_another_file_is_recognised(library: Library, tmp_path: Pa
     assert len(list((library.originals).rglob("*.*"))) == 1  # the second copy was not kept
 
 
+def test_same_sound_is_recognised_among_files_that_come_together(library: Library, tmp_path: Path) -> None:
+    sound = np.round(tone() * 32767) / 32768
+    files = [write(tmp_path / name, sound, subtype="PCM_16") for name in ("a.wav", "b.flac")]
+    files.append(Path(shutil.copy(tmp_path / "a.wav", tmp_path / "c.wav")))
+    report = add(library, files)
+    assert [a.clip for a in report.added] == ["a"] and [a.clip for a in report.already] == ["a", "a"]
+    kept = [p for p in library.originals.rglob("*") if p.is_file()]
+    assert [p.suffix for p in kept] == [".wav"]
+
+
 def test_changed_file_is_a_new_clip_and_the_old_one_stays(library: Library, tmp_path: Path) -> None:
     path = write(tmp_path / "a.wav", tone())
     add(library, [path])
