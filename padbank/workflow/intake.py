@@ -199,6 +199,7 @@ class _Intake:
         self._names.add(clip.name)
         self.catalogue.add_original(clip.original)
         self.catalogue.add_clip(clip)
+        self._arriving.add(clip.original.sha256)
         self.catalogue.keep_measurement(clip.original.sha256, "file", outcome.as_file)
         if outcome.as_played:
             self.catalogue.keep_measurement(clip.original.sha256, played_key(clip.recipe), outcome.as_played)
