@@ -43,6 +43,7 @@ def tree(folder: Path) -> dict[str, str]:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     base = tmp_path_factory.mktemp("demo")
     done = padbank(base, "demo", "--in", base)
+    assert "1 the same as one already there, 2 refused" in done.stdout  # ship-bell in two formats; silence and a broken file
     assert "all as planned" in done.stderr and "Pad sheet" in done.stdout and "To try next" in done.stderr
     return base
 
