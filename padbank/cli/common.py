@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
-import tabulate
 
 from padbank.domain import Finding
 from padbank.errors import InputError
@@ -32,8 +31,6 @@ TOGETHER = {
     "original-unknown": "copies in the library belong to no clip {who}: a stop while adding left them; add their files again or ignore them",
     "not-measured": "clips are measured when they are next planned or exported {who}",
 }
-
-tabulate.MIN_PADDING = 0  # it widens a column by two where the heading is the widest; 80 columns are few enough
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -72,6 +69,9 @@ def say(text: str = "") -> None:
 
 def table(rows: Sequence[Sequence[Any]], headers: Sequence[str], align: str = "") -> str:
     """A plain table; ``align`` has one letter a column (l, r) for those that are not text."""
+    import tabulate  # slower to load than many a command takes
+
+    tabulate.MIN_PADDING = 0  # it widens a column by two where the heading is the widest; 80 columns are few enough
     names = {"l": "left", "r": "right"}
     columns = [names[a] for a in align] if align else None
     return tabulate.tabulate(rows, headers=headers, tablefmt="simple", disable_numparse=True, colalign=columns if rows else None)

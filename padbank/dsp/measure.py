@@ -3,7 +3,7 @@
 Answers: what goes into ``domain.Measurement``? Feed blocks of any size as
 they are decoded; memory stays flat (160 bytes for each second of sound).
 
-Functions and classes: ``Meter``, ``measure``. Constant: ``METHOD``.
+Functions and classes: ``Meter``, ``measure``. Constant: ``METHOD`` (from ``method``).
 """
 
 from __future__ import annotations
@@ -22,11 +22,9 @@ from padbank.dsp.chunks import (
 )
 from padbank.dsp.energies import UNIT_FRAMES
 from padbank.dsp.loudness import LoudnessPart
+from padbank.dsp.method import METHOD
 from padbank.dsp.peak import BLOCK, HISTORY, PeakFinder
 from padbank.units import gain_to_db
-
-METHOD = "bs1770-5/tech3342/padbank-1/tp-64tap-8x"
-"""Name and version of what is measured here; figures of other methods do not compare."""
 
 
 class Meter:

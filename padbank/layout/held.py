@@ -6,13 +6,17 @@ Functions: ``empty_held``, ``copy_held``, ``put``, ``take``, ``set_bank``,
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from padbank.domain import ControlPlace, Layout, Place
 from padbank.layout.cost import Held, serve
 from padbank.layout.facts import Version
 from padbank.layout.problem import Problem
-from padbank.layout.scope import Model, Slot
+
+if TYPE_CHECKING:  # its solver is slow to load, and layouts by hand need none
+    from padbank.layout.scope import Model, Slot
 
 Spot = tuple[int, int, int]
 

@@ -14,16 +14,20 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
-from typing import Any
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING, Any
 
 from padbank.domain import Clip, ControlPlace, Layout, Measurement, Original, Place, Recipe
 from padbank.errors import InputError, StoreError
-from padbank.store.migrations import migrations
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 BUSY_S = 15.0
+
+SCHEMA = ("m001_clips", "m002_layouts")
+"""Names of all of ``store.migrations``, known without loading them."""
 
 AS_PLAYED = "/as-played"
 """What the meter adds to its method's name when it counts a mono clip on both sides."""
@@ -88,10 +92,9 @@ class Catalogue:
         self.path = path
         try:
             with ExitStack() as on_failure:  # a catalogue that stays open stays locked on Windows
-                connection = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
-                on_failure.callback(connection.close)
-                connection.execute("pragma foreign_keys = on")
-                self.db = Database(connection, execute_plugins=False)
+                self._connection = sqlite3.connect(path, timeout=BUSY_S, check_same_thread=False)
+                on_failure.callback(self._connection.close)
+                self._connection.execute("pragma foreign_keys = on")
                 self._bring_up_to_date()
                 on_failure.pop_all()
         except sqlite3.DatabaseError as error:
@@ -100,27 +103,47 @@ class Catalogue:
                 "use it, or put back a copy of the library folder"
             ) from error
 
+    @cached_property
+    def db(self) -> Database:
+        """The catalogue in the hands of sqlite-utils, loaded when it is needed: that takes longer than most look-ups."""
+        from sqlite_utils import Database
+
+        return Database(self._connection, execute_plugins=False)
+
     def _bring_up_to_date(self) -> None:
-        names = {m.name for m in migrations._migrations}
-        applied = {m.name for m in migrations.applied(self.db)}
-        if applied - names:
+        applied = self._applied()
+        if applied - set(SCHEMA):
             raise StoreError(
                 f"{self.path} was made by a newer padbank: update padbank (git pull, then start.py) and try again"
             )
-        pending = migrations.pending(self.db)
-        if not pending:
+        if applied == set(SCHEMA):
             return
+        from padbank.store.migrations import migrations
+
         if applied:
-            backup = self.path.with_name(f"{self.path.stem}.before-{pending[0].name}.db")
+            backup = self.path.with_name(f"{self.path.stem}.before-{migrations.pending(self.db)[0].name}.db")
             with closing(sqlite3.connect(backup)) as copy:
-                self.db.conn.backup(copy)
+                self._connection.backup(copy)
         migrations.apply(self.db)
 
+    def _applied(self) -> set[str]:
+        """The steps of the schema that this catalogue has taken."""
+        if not self._query("select 1 from sqlite_master where name = '_sqlite_migrations'"):
+            return set()
+        rows = self._query("select name from _sqlite_migrations where migration_set = 'padbank'")
+        return {row["name"] for row in rows}
+
+    def _query(self, sql: str, values: Sequence[Any] = ()) -> list[dict[str, Any]]:
+        """Rows by the names of their columns."""
+        cursor = self._connection.execute(sql, values)
+        names = [column[0] for column in cursor.description]
+        return [dict(zip(names, row, strict=True)) for row in cursor]
+
     def close(self) -> None:
-        self.db.close()
+        self._connection.close()
 
     @contextmanager
-    def atomic(self) -> Iterator[Database]:
+    def atomic(self) -> Iterator[None]:
         """Everything inside happens together or not at all, and nobody else writes meanwhile.
 
         Raises
@@ -128,14 +151,14 @@ class Catalogue:
         StoreError
             when the catalogue cannot be written
         """
-        connection = self.db.conn
+        connection = self._connection
         if connection.in_transaction:
-            with self.db.atomic() as db:
-                yield db
+            with self.db.atomic():
+                yield
             return
         try:
             connection.execute("begin immediate")  # a plain "begin" may read first and then wait in vain
-            yield self.db
+            yield
             connection.execute("commit")
         except BaseException as error:
             connection.rollback()
@@ -157,23 +180,20 @@ class Catalogue:
             key = ", ".join(f"[{name}]" for name in or_update)
             new = ", ".join(f"[{name}] = excluded.[{name}]" for name in row if name not in or_update)
             statement += f" on conflict ({key}) do update set {new}"
-        if self.db.conn.in_transaction:
-            return self.db.conn.execute(statement, list(row.values())).lastrowid or 0
+        if self._connection.in_transaction:
+            return self._connection.execute(statement, list(row.values())).lastrowid or 0
         with self.atomic():
-            return self.db.conn.execute(statement, list(row.values())).lastrowid or 0
+            return self._connection.execute(statement, list(row.values())).lastrowid or 0
 
     # ------------------------------------------------------------ originals and sources
 
     def add_original(self, original: Original) -> None:
         self._put("originals", {**_row(original, ORIGINAL_FIELDS), "added_at": now_text()}, or_ignore=True)
 
-    def has_original(self, sha256: str) -> bool:
-        return bool(list(self.db.query("select 1 from originals where sha256 = ?", [sha256])))
-
     def original_like(self, sound_sha256: str) -> str | None:
         """SHA-256 of an original whose decoded sound is the same, if there is one."""
         rows = list(
-            self.db.query(
+            self._query(
                 "select o.sha256 from originals o join clips c on c.original = o.sha256 "
                 "where o.sound_sha256 = ? order by c.id limit 1",
                 [sound_sha256],
@@ -182,16 +202,16 @@ class Catalogue:
         return rows[0]["sha256"] if rows else None
 
     def originals(self) -> list[Original]:
-        return [Original(**{n: row[n] for n in ORIGINAL_FIELDS}) for row in self.db.table("originals").rows]
+        return [Original(**{n: row[n] for n in ORIGINAL_FIELDS}) for row in self._query("select * from originals")]
 
     def suffixes(self) -> dict[str, str]:
         """The suffix of every original that a clip uses, by SHA-256."""
         query = "select sha256, suffix from originals where sha256 in (select original from clips)"
-        return dict(self.db.conn.execute(query))
+        return dict(self._connection.execute(query))
 
     def source_seen(self, path: str, section: str) -> tuple[int, int, str] | None:
         """(size, modification time in ns, original) of a file as it was when added."""
-        for row in self.db.table("sources").rows_where("path = ? and section = ?", [path, section]):
+        for row in self._query("select * from sources where path = ? and section = ?", [path, section]):
             return row["n_bytes"], row["mtime_ns"], row["original"]
         return None
 
@@ -218,7 +238,7 @@ class Catalogue:
     def clips(self, *, removed: bool = False) -> list[Clip]:
         """All clips in order of name."""
         where = "where c.removed_at is not null" if removed else "where c.removed_at is null"
-        return [self._clip(row) for row in self.db.query(f"{CLIP_QUERY} {where} order by c.name")]
+        return [self._clip(row) for row in self._query(f"{CLIP_QUERY} {where} order by c.name")]
 
     def clips_wanted(self, names: Iterable[str], tags: Iterable[str]) -> list[Clip]:
         """The clips with one of these names or tags, in order of name, without reading the others."""
@@ -227,28 +247,28 @@ class Catalogue:
             "or c.id in (select clip from tags where tag in (select value from json_each(?))))"
         )
         args = [json.dumps(sorted(set(names))), json.dumps(sorted(set(tags)))]
-        return [self._clip(row) for row in self.db.query(f"{CLIP_QUERY} {where} order by c.name", args)]
+        return [self._clip(row) for row in self._query(f"{CLIP_QUERY} {where} order by c.name", args)]
 
     def clip_named(self, name: str, *, removed: bool = False) -> Clip | None:
         state = "is not null" if removed else "is null"
-        for row in self.db.query(f"{CLIP_QUERY} where c.name = ? and c.removed_at {state}", [name]):
+        for row in self._query(f"{CLIP_QUERY} where c.name = ? and c.removed_at {state}", [name]):
             return self._clip(row)
         return None
 
     def clip_of(self, sha256: str) -> tuple[Clip, bool] | None:
         """The clip of an original and whether it has been removed."""
-        rows = self.db.query(f"{CLIP_QUERY} where c.original = ? order by c.removed_at is not null, c.id", [sha256])
+        rows = self._query(f"{CLIP_QUERY} where c.original = ? order by c.removed_at is not null, c.id", [sha256])
         for row in rows:
             return self._clip(row), row["removed_at"] is not None
         return None
 
     def names_taken(self) -> set[str]:
         """Every name in use, removed clips included."""
-        return {row["name"] for row in self.db.query("select name from clips")}
+        return {row["name"] for row in self._query("select name from clips")}
 
     def version(self) -> int:
         """A number that changes when another program has written to the catalogue."""
-        return int(self.db.conn.execute("pragma data_version").fetchone()[0])
+        return int(self._connection.execute("pragma data_version").fetchone()[0])
 
     def add_clip(self, clip: Clip, why: str = "as proposed") -> None:
         row = {
@@ -264,7 +284,7 @@ class Catalogue:
             self._put("tags", {"clip": clip_id, "tag": tag})
 
     def _id(self, name: str) -> int:
-        for row in self.db.query("select id from clips where name = ?", [name]):
+        for row in self._query("select id from clips where name = ?", [name]):
             return int(row["id"])
         raise InputError(f"there is no clip named {name!r}: padbank find lists the names")
 
@@ -280,7 +300,7 @@ class Catalogue:
         return number
 
     def recipe_number(self, name: str) -> int:
-        return int(next(iter(self.db.query("select recipe_number from clips where name = ?", [name])))["recipe_number"])
+        return int(self._query("select recipe_number from clips where name = ?", [name])[0]["recipe_number"])
 
     def undo_recipe(self, name: str) -> Recipe | None:
         """Step back to the recipe before; None when there is none."""
@@ -293,7 +313,7 @@ class Catalogue:
 
     def recipe_history(self, name: str) -> list[dict[str, Any]]:
         """Every recipe of a clip: number, recipe (as a mapping), when and why."""
-        rows = self.db.table("recipes").rows_where("clip = ?", [self._id(name)], order_by="number")
+        rows = self._query("select * from recipes where clip = ? order by number", [self._id(name)])
         return [{**row, "recipe": json.loads(row["recipe"])} for row in rows]
 
     def rename(self, name: str, new_name: str) -> None:
@@ -319,7 +339,7 @@ class Catalogue:
             "select tag, count(*) as n from tags join clips on clips.id = tags.clip "
             "where removed_at is null group by tag order by tag"
         )
-        return {row["tag"]: row["n"] for row in self.db.query(query)}
+        return {row["tag"]: row["n"] for row in self._query(query)}
 
     # ------------------------------------------------------------ measurements
 
@@ -328,8 +348,9 @@ class Catalogue:
         self._put("measurements", row, or_update=("original", "recipe_key", "method"))
 
     def measurement(self, original: str, recipe_key: str, method: str) -> Measurement | None:
-        rows = self.db.table("measurements").rows_where(
-            "original = ? and recipe_key = ? and method in (?, ?)", [original, recipe_key, method, method + AS_PLAYED]
+        rows = self._query(
+            "select * from measurements where original = ? and recipe_key = ? and method in (?, ?)",
+            [original, recipe_key, method, method + AS_PLAYED],
         )
         for row in rows:
             return _measurement(row)
@@ -337,23 +358,21 @@ class Catalogue:
 
     def measurements(self, method: str) -> dict[tuple[str, str], Measurement]:
         """Everything measured with ``method`` (mono as in the file, or as played), by (original, recipe key)."""
-        rows = self.db.table("measurements").rows_where("method in (?, ?)", [method, method + AS_PLAYED])
+        rows = self._query("select * from measurements where method in (?, ?)", [method, method + AS_PLAYED])
         return {(row["original"], row["recipe_key"]): _measurement(row) for row in rows}
 
     def keep_profile(self, original: str, recipe_key: str, profile: dict[str, Any]) -> None:
-        self.db.table("profiles").upsert(
-            {"original": original, "recipe_key": recipe_key, "profile": json.dumps(profile, sort_keys=True)},
-            pk=("original", "recipe_key"),
-        )
+        row = {"original": original, "recipe_key": recipe_key, "profile": json.dumps(profile, sort_keys=True)}
+        self._put("profiles", row, or_update=("original", "recipe_key"))
 
     def profile(self, original: str, recipe_key: str) -> dict[str, Any]:
         """What is known for choosing versions of one clip; empty when nothing is."""
-        for row in self.db.table("profiles").rows_where("original = ? and recipe_key = ?", [original, recipe_key]):
+        for row in self._query("select * from profiles where original = ? and recipe_key = ?", [original, recipe_key]):
             return dict(json.loads(row["profile"]))
         return {}
 
     def profiles(self) -> dict[tuple[str, str], dict[str, Any]]:
-        return {(r["original"], r["recipe_key"]): json.loads(r["profile"]) for r in self.db.table("profiles").rows}
+        return {(r["original"], r["recipe_key"]): json.loads(r["profile"]) for r in self._query("select * from profiles")}
 
     # ------------------------------------------------------------ hits
 
@@ -369,50 +388,51 @@ class Catalogue:
         """Hits of a take on average, by (segment, clip), over every take of these shows."""
         marks = ", ".join("?" * len(shows))
         takes = next(
-            iter(self.db.query(f"select count(distinct show || '/' || take) as n from hits where show in ({marks})", list(shows)))
+            iter(self._query(f"select count(distinct show || '/' || take) as n from hits where show in ({marks})", list(shows)))
         )["n"]
         query = f"select segment, clip, sum(hits) as n from hits where show in ({marks}) group by segment, clip"
-        return {(r["segment"], r["clip"]): r["n"] / takes for r in self.db.query(query, list(shows))} if takes else {}
+        return {(r["segment"], r["clip"]): r["n"] / takes for r in self._query(query, list(shows))} if takes else {}
 
     def uses(self) -> dict[str, float]:
         """How often each clip was hit in all takes."""
-        return {r["clip"]: float(r["n"]) for r in self.db.query("select clip, sum(hits) as n from hits group by clip")}
+        return {r["clip"]: float(r["n"]) for r in self._query("select clip, sum(hits) as n from hits group by clip")}
 
     # ------------------------------------------------------------ layouts
 
     def add_layout(self, layout: Layout, result: dict[str, Any]) -> Layout:
         """Number and keep a layout with what is known of it; returns it with its number."""
-        rows = list(self.db.query("select max(number) as n from layouts where show = ?", [layout.show]))
+        rows = self._query("select max(number) as n from layouts where show = ?", [layout.show])
         number = (rows[0]["n"] or 0) + 1
         numbered = replace(layout, number=number)
-        self.db.table("layouts").insert(
+        self._put(
+            "layouts",
             {
                 "show": layout.show, "number": number, "rig": layout.rig,
                 "layout": layout_to_json(numbered), "result": json.dumps(result, sort_keys=True),
                 "made_at": now_text(),
-            }
+            },
         )  # fmt: skip
         return numbered
 
     def layout(self, show: str, number: int | None = None) -> tuple[Layout, dict[str, Any]] | None:
         """A show's layout and its result: the newest, or the one with that number."""
         where, args = ("show = ?", [show]) if number is None else ("show = ? and number = ?", [show, number])
-        for row in self.db.table("layouts").rows_where(where, args, order_by="number desc", limit=1):
+        for row in self._query(f"select * from layouts where {where} order by number desc limit 1", args):
             return layout_from_json(row["layout"]), json.loads(row["result"])
         return None
 
     def last_laid_out(self) -> str | None:
         """The show whose layout was made last."""
-        for row in self.db.query("select show from layouts order by made_at desc, rowid desc limit 1"):
+        for row in self._query("select show from layouts order by made_at desc, rowid desc limit 1"):
             return str(row["show"])
         return None
 
     def shows_laid_out(self) -> frozenset[str]:
         """Shows that have a layout."""
-        return frozenset(str(row["show"]) for row in self.db.query("select distinct show from layouts"))
+        return frozenset(str(row["show"]) for row in self._query("select distinct show from layouts"))
 
     def layout_numbers(self, show: str) -> Sequence[int]:
-        return [r["number"] for r in self.db.query("select number from layouts where show = ? order by number", [show])]
+        return [r["number"] for r in self._query("select number from layouts where show = ? order by number", [show])]
 
 
 def _measurement(row: dict[str, Any]) -> Measurement:

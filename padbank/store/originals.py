@@ -15,15 +15,16 @@ import hashlib
 import os
 import re
 import stat
-import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from padbank.errors import StoreError
+
+if TYPE_CHECKING:
+    from concurrent.futures import ThreadPoolExecutor
 
 CHUNK_BYTES = 1 << 20
 SYNC_THREADS = 8
@@ -68,7 +69,7 @@ def hash_file(path: Path) -> tuple[str, int]:
 
 def incoming_path(incoming: Path, suffix: str = "") -> Path:
     """A fresh temporary name for a file that is still being written."""
-    return incoming / f"{uuid.uuid4().hex}{suffix}"
+    return incoming / f"{os.urandom(16).hex()}{suffix}"
 
 
 def cannot_keep(folder: Path, error: OSError) -> StoreError:
@@ -210,6 +211,8 @@ def _in_threads(work: Callable[[Any], None], items: Sequence[Any]) -> None:
 
 @cache
 def _threads() -> ThreadPoolExecutor:
+    from concurrent.futures import ThreadPoolExecutor
+
     return ThreadPoolExecutor(SYNC_THREADS, thread_name_prefix="sync")
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from padbank.domain import Clip, Measurement, Recipe
-from padbank.dsp.measure import METHOD
+from padbank.dsp.method import METHOD
 from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.keys import played_key

@@ -8,26 +8,15 @@ and peak of each clip as a pad plays it.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from padbank.domain import Clip, Measurement, Rig
-from padbank.dsp.measure import METHOD, Meter
-from padbank.dsp.render import choose_channels
-from padbank.dsp.versions import mono_loss_db, rate_loss_db
+from padbank.dsp.method import METHOD
 from padbank.layout.facts import ClipFacts, Version
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
 from padbank.units import seconds_to_frames
-from padbank.workflow.ingest import IN_MEMORY_S, measure_as_played
 from padbank.workflow.keys import played_key
-from padbank.workflow.render import blocks_of, read_part
-
-JUDGED_S = 120.0
-"""Losses of longer clips are judged on their first two minutes."""
 
 KEEP_EVERY = 50
 """Findings are written down in groups, since every write waits for the disk."""
@@ -116,17 +105,15 @@ def _studied(
             missing.append(clip)
     for index, clip in enumerate(missing):
         progress(index, len(missing), clip.name)
+        from padbank.workflow.study import (  # decoders take longer to load than most look-ups
+            loss_profile,
+            measure_clip,
+        )
+
         sha256, key_text = clip.original.sha256, played_key(clip.recipe)
         original = library.original_file(clip)
         measured = levels.get((sha256, key_text)) or measure_clip(original, clip)
-        head_recipe = clip.recipe
-        if clip.duration_s > JUDGED_S:
-            head_recipe = replace(clip.recipe, end_s=clip.recipe.start_s + JUDGED_S, loop_start_s=None, loop_end_s=None)
-        head, rate_hz = read_part(original, head_recipe)
-        profile = {
-            "mono_db": mono_loss_db(head) if clip.channels_played == 2 else 0.0,
-            "rate_db": {str(r): loss for r, loss in rate_loss_db(head, rate_hz, every_rate).items()},
-        }
+        profile = loss_profile(original, clip, every_rate)
         found[clip.name] = (measured, profile)
         fresh.append((sha256, key_text, measured, profile))
         if len(fresh) >= KEEP_EVERY or index == len(missing) - 1:
@@ -137,20 +124,3 @@ def _studied(
             fresh.clear()
     progress(len(missing), len(missing), "")
     return found
-
-
-def measure_clip(original: Path, clip: Clip) -> Measurement:
-    """What a pad would play of a clip, at the original's rate.
-
-    Long clips are streamed, and their fades (milliseconds of minutes) left out.
-    """
-    if clip.duration_s <= IN_MEMORY_S:
-        samples, rate_hz = read_part(original, clip.recipe, spare_frames=1)
-        return measure_as_played(samples, rate_hz, clip.recipe, offset_s=clip.recipe.start_s)
-    channels = clip.channels_played
-    meter: Meter | None = None
-    for block, rate_hz in blocks_of(original, clip.recipe):
-        meter = meter or Meter(rate_hz, channels, as_played=True)
-        meter.feed(choose_channels(np.asarray(block, dtype=np.float64), clip.recipe, channels))
-    assert meter is not None
-    return meter.result()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from padbank.domain import Finding
-from padbank.dsp.measure import METHOD
+from padbank.dsp.method import METHOD
 from padbank.errors import InputError
 from padbank.progress import Progress, silent
 from padbank.store.library import Library

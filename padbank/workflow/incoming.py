@@ -10,8 +10,8 @@ Functions: ``incoming_folder``, ``find_leftovers``, ``clear_leftovers``.
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
-import uuid
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -51,7 +51,7 @@ def _lock_of(folder: Path) -> Path:
 def _begin(incoming: Path, held: ExitStack) -> Path:
     """A folder whose lock this run holds before the folder is there."""
     for _ in range(3):
-        folder = incoming / uuid.uuid4().hex
+        folder = incoming / os.urandom(16).hex()
         free = held.enter_context(holding(_lock_of(folder)))
         if free and _lock_of(folder).exists():  # else another run has just cleared it away
             break

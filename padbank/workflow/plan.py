@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from padbank.domain import Finding, Layout, Place, Rig, Show
 from padbank.errors import InputError
@@ -18,11 +18,13 @@ from padbank.layout.evaluate import Evaluation, LeftOut, evaluate
 from padbank.layout.facts import ClipFacts
 from padbank.layout.rigcheck import check_rig
 from padbank.layout.showcheck import check_show
-from padbank.layout.solve import PlanResult, solve
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.shows import OpenShow, open_show
+
+if TYPE_CHECKING:
+    from padbank.layout.solve import PlanResult
 
 __all__ = [
     "Judged", "LeftOut", "Planned", "Term", "by_bank", "facts_for", "judge", "keep_layout", "known_layout",
@@ -120,6 +122,8 @@ def plan(
     PlanError
         when the musts cannot all be placed; the text gives the smallest reason
     """
+    from padbank.layout.solve import solve  # only planning needs the solver, which is slow to load
+
     opened = open_show(library, name)
     text, numbers = opened.path.read_bytes(), library.catalogue.layout_numbers(opened.show.name)
     doubts = [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from padbank.domain import Clip, LevelRule, Measurement, Recipe, Role, Show
 from padbank.dsp.level import clip_target_lufs
-from padbank.dsp.measure import METHOD
+from padbank.dsp.method import METHOD
 from padbank.dsp.render import finish, loop_frames, prepare
 from padbank.errors import InputError
 from padbank.files.decode import open_sound

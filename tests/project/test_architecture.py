@@ -80,6 +80,19 @@ def test_every_import_is_declared() -> None:
         assert not outside, f"{path.relative_to(ROOT)} imports {outside}: declare it in pyproject.toml"
 
 
+SLOW_TO_LOAD = {"numpy", "scipy", "highspy", "av", "soundfile", "soxr", "sqlite_utils", "tabulate", "reportlab", "multiprocessing"}
+
+
+@pytest.mark.parametrize(
+    ("commands", "needed"), [(("find", "info", "tag", "edit"), set()), (("place", "layout", "why"), {"numpy"})]
+)
+def test_common_commands_load_nothing_slow_that_they_do_not_need(commands: tuple[str, ...], needed: set[str]) -> None:
+    for command in commands:
+        code = f"import sys, padbank.cli.{command}_command; print(*sys.modules)"
+        done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+        assert set(done.stdout.split()) & SLOW_TO_LOAD <= needed, command
+
+
 @pytest.mark.parametrize("command", [["ruff", "check", "--no-cache", "."], ["mypy", "--no-error-summary", "padbank"]], ids=["ruff", "mypy"])
 def test_style_and_types(command: list[str]) -> None:
     done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
