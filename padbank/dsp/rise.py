@@ -154,13 +154,14 @@ def _odds(
     time = (np.arange(len(seen)) + 0.5) * size
     places = np.geomspace(max(1.0, 0.5 * size), max(2.0, reach), PLACES)
     since = (time - (end - places[:, None])) / places[:, None]
-    begun = since > 0.0
-    logs = np.log(np.where(begun, since, 1.0))
-    fits = np.empty((len(POWERS), len(GAINS), PLACES))
+    place, bin_of = (since > 0.0).nonzero()  # what lies after each beginning; before it there is noise alone
+    begun, first = np.unique(place, return_index=True)
+    logs, weight, power_of = np.log(since[place, bin_of]), weights[bin_of], seen[bin_of]
+    noise = np.concatenate([[0.0], np.cumsum(seen * weights)])[len(seen) - (since > 0.0).sum(axis=1)]
+    fits = np.repeat(-noise[None, None, :], len(POWERS), axis=0).repeat(len(GAINS), axis=1)
     for row, exponent in enumerate(POWERS):
-        shape = np.where(begun, np.exp(2.0 * exponent * logs), 0.0)
-        for column, gain in enumerate(GAINS):
-            expected = 1.0 + over * gain * shape
-            fits[row, column] = -(np.log(expected) + seen / expected) @ weights
+        expected = 1.0 + over * GAINS[:, None] * np.exp(2.0 * exponent * logs)
+        misfits = (np.log(expected) + power_of / expected) * weight
+        fits[row][:, begun] -= np.add.reduceat(misfits, first, axis=1)
     odds = np.exp(fits - fits.max()).sum(axis=(0, 1))
     return places, odds / odds.sum()
