@@ -23,6 +23,7 @@ from starlette.routing import Route
 
 from padbank.cardnames import name_fault
 from padbank.errors import InputError, StoreError
+from padbank.units import format_bytes
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of
 from padbank.web.jobs import JobHandle
 from padbank.workflow.rights import check_licence
@@ -71,6 +72,19 @@ def _folder(desk: Desk, drop_id: str) -> Path:
     return folder
 
 
+SPARE_BYTES = 200_000_000
+"""What a dropped file has to leave free, so that the library can still be written."""
+
+
+def _refuse_without_room(folder: Path, name: str, n_bytes: int) -> None:
+    free = shutil.disk_usage(folder).free
+    if free - n_bytes < SPARE_BYTES:
+        raise StoreError(
+            f"{name} takes {format_bytes(n_bytes)} and {format_bytes(free)} are free on the library's disk: "
+            "make room there and drop it again, or add it by its path"
+        )
+
+
 async def put_file(request: Request) -> Response:
     desk = desk_of(request)
     folder = _folder(desk, request.path_params["drop"])
@@ -78,6 +92,7 @@ async def put_file(request: Request) -> Response:
     number = request.path_params["number"]
     if number >= MOST_FILES:
         raise InputError(f"that is more than {MOST_FILES} files at once: drop fewer, or add the folder by its path")
+    _refuse_without_room(folder, name, int(request.headers.get("content-length") or 0))
     inside = folder / f"{number:05d}"
     path = inside / name
     got = 0

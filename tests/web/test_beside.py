@@ -86,6 +86,14 @@ def told(page, text: str) -> str:
     return line.inner_text()
 
 
+def soon(holds) -> None:
+    """Wait until something holds, with this program's clock and not the page's."""
+    end = time.monotonic() + 20
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
 def deafen(page):
     """From now on this tab does not hear of changes, as with a sleeping socket."""
     for path in (LAYOUT, f"**/api/shows/{SHOW}", f"**/api/export/{SHOW}/look"):
@@ -365,6 +373,59 @@ def test_words_typed_for_a_clip_survive_another_tab_and_a_clip_that_went_is_said
     two.get_by_label("Name", exact=True).fill("big-bell")
     two.get_by_label("Name", exact=True).press("Enter")
     one.get_by_text("bell was renamed or taken out of sight elsewhere").wait_for()
+    left.forgive(*REFUSALS)
+
+
+def test_a_trim_is_finished_against_another_tab_and_told(tab, served):
+    """A handle moved by keys and not sent yet goes with another tab's edit, unless that moved it too; one in the
+    mouse's hand is let go before anything else."""
+    folder = served.folder
+    left = tab()
+    page = left.open("clips/bell")
+    start = page.get_by_role("slider", name="Start", exact=True)
+    start.wait_for()
+    page.clock.install()  # what is moved by keys is sent after a while: not in this test
+    page.clock.pause_at(page.evaluate("() => Date.now()") + 1000)
+
+    def said():
+        return page.locator("#said").inner_text()
+
+    def beside(**changes):
+        with Library(folder) as library:
+            clips_work.edit(library, "bell", changes)
+
+    def recipe():
+        with Library(folder) as library:
+            return library.clip("bell").recipe
+
+    before = recipe().start_s
+    start.focus()
+    page.keyboard.press("Shift+ArrowRight")  # 10 ms
+    beside(level_offset_lu=-2.0)
+    soon(lambda: said().endswith("bell was changed elsewhere: this is how it is now."))
+    soon(lambda: recipe().start_s > before)
+    assert (recipe().level_offset_lu, recipe().start_s) == (-2.0, pytest.approx(before + 0.01, abs=1e-5))
+
+    start.focus()
+    page.keyboard.press("Shift+ArrowRight")
+    beside(start_s=before + 0.03)
+    soon(lambda: "A handle that you moved was moved there too: move it again" in said())
+    soon(lambda: float(start.get_attribute("aria-valuenow")) == pytest.approx((before + 0.03) * 1000, abs=0.11))
+    page.clock.resume()
+    assert recipe().start_s == pytest.approx(before + 0.03, abs=1e-5)
+
+    box = start.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + 12
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 30, y, steps=3)
+    with page.expect_response("**/api/clips/bell"):
+        beside(level_offset_lu=-3.0)
+    page.mouse.move(x + 60, y, steps=3)
+    page.mouse.up()
+    told(page, "bell was changed elsewhere since this page read it")
+    expect(page.get_by_label("Louder or softer, LU")).to_have_value("-3.0")
+    assert recipe().start_s == pytest.approx(before + 0.03, abs=1e-5)
     left.forgive(*REFUSALS)
 
 

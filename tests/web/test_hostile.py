@@ -355,6 +355,18 @@ def test_a_drop_that_is_cut_off_leaves_no_piece_and_no_trace(served, caplog):
     assert not [r for r in caplog.records if r.exc_info], caplog.text
 
 
+def test_a_drop_never_fills_the_librarys_disk(page, library_folder, monkeypatch):
+    from padbank.web import drop_routes
+
+    drop = page.post("/api/drops").json()["drop"]
+    free = drop_routes.shutil.disk_usage(library_folder)._replace(free=drop_routes.SPARE_BYTES + 1000)
+    monkeypatch.setattr(drop_routes.shutil, "disk_usage", lambda folder: free)
+    assert page.put(f"/api/drop/{drop}/0?name=small.wav", content=b"R" * 900).status_code == 200
+    told = page.put(f"/api/drop/{drop}/1?name=large.wav", content=b"R" * 1100)
+    assert told.status_code == 503 and "large.wav takes 1.1 kB" in told.json()["error"] and "make room there" in told.json()["error"]
+    assert [p.name for p in (library_folder / "dropped").rglob("*.wav")] == ["small.wav"]
+
+
 def test_a_disk_that_fails_and_a_busy_catalogue_are_sentences(page, library_folder, monkeypatch):
     import sqlite3
 

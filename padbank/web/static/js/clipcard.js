@@ -49,9 +49,12 @@ export function openClip(aside, desk, name, list) {
       }
       trouble.mended();
       if (!closed && now.revision !== clip.revision) {
+        if (wave?.grabbed) return; // let go, the handle is an edit of what was seen: told and not made
+        const both = wave?.unsent().some((key) => now.recipe[key] !== clip.recipe[key]);
+        if (both) wave.forget();
         clip = now;
         edits.overtaken();
-        const lost = redraw(draw);
+        const lost = redraw(draw) + (both ? ' A handle that you moved was moved there too: move it again.' : '');
         say(`${clip.name} was changed elsewhere: this is how it is now.${lost}`, lost ? 'error' : 'note', TOLD_MS);
       }
     });

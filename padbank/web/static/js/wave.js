@@ -111,12 +111,15 @@ export function createWave(box, { duration_s: length, load, changed }) {
     flushSoon();
   }
 
+  let grabbed = false;
+
   function grab(e, key) {
     if (e.button) return;
     e.preventDefault();
     const handle = handles[key];
     handle.focus();
     handle.setPointerCapture(e.pointerId);
+    grabbed = true;
     const box_ = frame.getBoundingClientRect();
     const offset = e.clientX - (box_.left + ((at(key) - from) / (to - from)) * box_.width);
     const drag = (event) => move(key, from + ((event.clientX - offset - box_.left) / box_.width) * (to - from));
@@ -124,6 +127,7 @@ export function createWave(box, { duration_s: length, load, changed }) {
       handle.removeEventListener('pointermove', drag);
       handle.removeEventListener('pointerup', drop);
       handle.removeEventListener('pointercancel', drop);
+      grabbed = false;
       flush();
     };
     handle.addEventListener('pointermove', drag);
@@ -288,6 +292,12 @@ export function createWave(box, { duration_s: length, load, changed }) {
       if (first) viewTrim();
       else draw();
     },
+    /** Whether a handle is in a hand now. */
+    get grabbed() { return grabbed; },
+    /** What was moved and is not sent yet. */
+    unsent: () => [...dirty],
+    /** Let those moves go. */
+    forget() { dirty.clear(); },
     /** Moves the needle while `position()` gives seconds of the original. */
     follow(position) {
       cancelAnimationFrame(following);
