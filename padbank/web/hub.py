@@ -49,12 +49,12 @@ class Hub:
     def change_stage(self, message: dict[str, Any]) -> dict[str, Any]:
         """Apply a message to the stage's state; returns what to tell.
 
-        Kinds: ``show`` (show), ``bank`` (bank), ``hit`` (bank, pad, velocity),
+        Kinds: ``show`` (show, and a bank other than the first), ``bank`` (bank), ``hit`` (bank, pad, velocity),
         ``start`` (begin or reset the time since start), ``midi`` (on).
         """
         kind = message.get("kind")
         if kind == "show":
-            self.stage.update(show=_text(message.get("show")), bank=1)
+            self.stage.update(show=_text(message.get("show")), bank=_whole(message.get("bank", 1), 1, 1000))
         elif kind == "bank":
             self.stage["bank"] = _whole(message.get("bank"), 1, 1000)
         elif kind == "start":

@@ -142,3 +142,31 @@ def test_banks_are_turned_by_keys_and_the_focus_stays(tab, planned):
     page.get_by_label("Bank", exact=True).select_option("2")
     expect(page.get_by_role("heading", name="2 Closing")).to_be_visible()
     expect(page.get_by_text("Keep your monitors low")).to_be_in_viewport()
+
+
+def test_the_button_that_stops_work_keeps_the_focus(tab, planned, tmp_path, monkeypatch):
+    """Looked at every fraction of a second, the slip is changed in place: keys reach its button."""
+    import time
+
+    from padbank.web import export_routes
+
+    real = export_routes.export
+
+    def slow(library, show, folder, *, progress, **more):
+        def careful(done, total, label):
+            progress(done, total, label)
+            time.sleep(0.3)
+
+        return real(library, show, folder, progress=careful, **more)
+
+    monkeypatch.setattr(export_routes, "export", slow)
+    page = tab().open(f"export/{SHOW}")
+    page.get_by_label("Write the set into").fill(str(tmp_path / "card"))
+    page.get_by_role("button", name="See what would change").click()
+    page.get_by_role("button", name="Write the set").click()
+    stop = page.get_by_role("button", name="Stop", exact=True)
+    stop.focus()
+    page.wait_for_timeout(700)
+    expect(stop).to_be_focused()
+    page.keyboard.press("Enter")
+    page.get_by_text(re.compile("Stopped. The card holds the old set whole")).wait_for()

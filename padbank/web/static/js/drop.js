@@ -2,6 +2,7 @@
 
 import { createTurns, get, post, send, watchJob } from './api.js';
 import { bytes, count, field, h, put, say } from './dom.js';
+import { createSlip } from './slip.js';
 
 const AT_ONCE = 3;
 
@@ -45,12 +46,8 @@ export function addPanel(root, desk, licences, done) {
     credit: credit.value.trim() || null,
   });
 
-  function bar(title, part, text, stop) {
-    const percent = Math.round(part * 100);
-    put(panel, h('p', {}, h('strong', {}, title), ' ', h('span', { class: 'quiet' }, text)),
-      h('div', { class: 'row' }, h('progress', { max: '100', value: percent, 'aria-label': title }), h('button', { type: 'button', onclick: stop }, 'Stop')));
-    panel.hidden = false;
-  }
+  const slip = createSlip(panel);
+  const bar = (title, part, text, onStop, stopping = false) => slip({ title, text, done: part, total: 1, onStop, stopping });
 
   const inTurn = createTurns();
   let busy = 0;
@@ -137,7 +134,7 @@ export function addPanel(root, desk, licences, done) {
   async function follow(job, failed) {
     try {
       const last = await watchJob(job, (now) => {
-        if (now.state === 'running') bar(now.stopping ? 'Stopping' : 'Adding', now.total ? now.done / now.total : 0, now.total ? `${now.done} of ${now.total} ${now.label}` : '', () => post(`/api/jobs/${now.id}/stop`));
+        if (now.state === 'running') bar(now.stopping ? 'Stopping' : 'Adding', now.total ? now.done / now.total : 0, now.total ? `${now.done} of ${now.total} ${now.label}` : '', () => post(`/api/jobs/${now.id}/stop`), now.stopping);
       });
       await done();
       report(last, failed);

@@ -2,6 +2,7 @@
 
 import { get, part, post, watchJob } from './api.js';
 import { bytes, change, count, field, findingsList, h, level, put, say, sign, TOLD_MS } from './dom.js';
+import { createSlip } from './slip.js';
 
 export async function open(root, desk, show) {
   const { folders, last } = await get(`/api/export/folders?show=${part(show)}`);
@@ -12,6 +13,7 @@ export async function open(root, desk, show) {
   const box = h('input', { type: 'text', id: 'export-folder', value: last ?? '', autocomplete: 'off', spellcheck: 'false', list: 'export-folders', placeholder: 'the folder of the card', oninput: () => { if (!busy && box.value !== looked) forget(); } });
   const look = h('section', { class: 'export-look', 'aria-label': 'What would be written' });
   const work = h('div', { class: 'progress-slip', hidden: true, role: 'region', 'aria-label': 'Writing' });
+  const working = createSlip(work);
   const proof = h('section', { class: 'export-proof', 'aria-label': 'Proof' });
 
   put(root,
@@ -97,8 +99,7 @@ export async function open(root, desk, show) {
     try {
       const job = typeof path === 'string' ? await post(path, body) : path;
       const last_ = await watchJob(job, (now) => {
-        work.hidden = false;
-        put(work, h('p', {}, h('strong', {}, now.stopping ? 'Stopping' : title), ` ${now.label}`), h('div', { class: 'row' }, h('progress', { max: String(Math.max(1, now.total)), value: now.done, 'aria-label': title }), h('button', { type: 'button', disabled: now.stopping, onclick: () => post(`/api/jobs/${now.id}/stop`) }, 'Stop')));
+        working({ title: now.stopping ? 'Stopping' : title, text: now.label, done: now.done, total: now.total, stopping: now.stopping, onStop: () => post(`/api/jobs/${now.id}/stop`) });
       });
       work.hidden = true;
       if (last_.state === 'failed') throw new Error(last_.error);

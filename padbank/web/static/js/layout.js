@@ -5,6 +5,7 @@ import { change, choice, count, findingsList, h, level, put, say, seconds, TOLD_
 import { createEdits, createTrouble } from './edits.js';
 import { drawMeters, drawTakes, drawTerms } from './meters.js';
 import { drawPad, drawPlot, legend, neighbour, noteSize, padId, padWords } from './plot.js';
+import { createSlip } from './slip.js';
 import { giveSigns, tagBit } from './tags.js';
 
 const DRAG_PX = 6;
@@ -37,6 +38,7 @@ export async function open(root, desk, show) {
   const fitBox = h('p', { class: 'fit-line', role: 'status' });
   const troubles = h('section', { 'aria-label': 'Findings' });
   const planSlip = h('div', { class: 'progress-slip', role: 'region', 'aria-label': 'Planning', hidden: true });
+  const planning = createSlip(planSlip);
   const live = h('p', { class: 'hidden', 'aria-live': 'assertive' });
   const help = h('p', { class: 'hint', id: 'plot-help' }, 'Drag, or: arrow keys go from pad to pad, Enter picks up and puts down, Page keys change the bank, Escape puts back, Delete clears, P pins, H plays.');
 
@@ -614,11 +616,10 @@ export async function open(root, desk, show) {
     drawTitle();
     try {
       const last = await watchJob(job, (now) => {
-        planSlip.hidden = false;
         const { objective, gap } = now.notes;
-        put(planSlip, h('p', {}, h('strong', {}, now.stopping ? 'Stopping with the best so far' : 'Planning'), ` ${now.label} · ${now.seconds.toFixed(0)} s`),
-          h('p', { class: 'quiet' }, objective === undefined ? 'No layout yet.' : `Best so far: cost ${level(objective, 's', 2)}, at most ${(100 * gap).toFixed(1)} % above the best there is.`),
-          h('div', { class: 'row' }, h('progress', { max: String(Math.max(1, now.total)), value: now.done, 'aria-label': 'Planning' }), h('button', { type: 'button', disabled: now.stopping, onclick: () => post(`/api/jobs/${now.id}/stop`) }, 'Stop with the best so far')));
+        planning({ title: now.stopping ? 'Stopping with the best so far' : 'Planning', text: `${now.label} · ${now.seconds.toFixed(0)} s`,
+          note: objective === undefined ? 'No layout yet.' : `Best so far: cost ${level(objective, 's', 2)}, at most ${(100 * gap).toFixed(1)} % above the best there is.`,
+          done: now.done, total: now.total, stopText: 'Stop with the best so far', stopping: now.stopping, onStop: () => post(`/api/jobs/${now.id}/stop`) });
       });
       job = null;
       if (last.state === 'failed') {

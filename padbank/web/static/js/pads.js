@@ -94,6 +94,7 @@ export async function createPads(desk, show) {
   }
 
   const heard = desk.play.onMessage((message) => {
+    if (message.kind === 'open') desk.tell({ kind: 'show', show, bank }); // after a lost link: padbank may have been started again
     if (message.kind === 'stage' && message.stage.show === show && message.stage.bank !== bank) setBank(message.stage.bank, { told: true });
   });
 

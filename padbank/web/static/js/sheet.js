@@ -42,7 +42,7 @@ export async function open(root, desk, show) {
       drawPlot(view.rig, (pad) => {
         const what = { place: bank.places.find((p) => p.pad === pad.pad_id) ?? null, control: bank.controls.find((c) => c.pad === pad.pad_id) ?? null };
         return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], most: 40, note }, { role: 'img', 'aria-label': padWords(pad, what) });
-      }, { label: `Bank ${bank.bank}`, scale: true, className: 'plot paper' }),
+      }, { label: `Bank ${bank.bank}`, scale: true, className: 'plot paper', note: note > 9 ? note : null }),
       how === 'each' ? legend(signs) : null)),
     how === 'all' ? h('div', { class: 'sheet-legend' }, legend(signs)) : null);
   }

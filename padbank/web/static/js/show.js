@@ -174,7 +174,7 @@ export async function open(root, desk, name) {
       h('td', {}, want.clip ? '' : box('count', 'How many', want.count)),
       h('td', {}, box('hits', 'Expected hits', want.hits)),
       h('td', {}, box('value', 'Worth', want.value)),
-      h('td', {}, h('input', { type: 'checkbox', checked: want.must, 'aria-label': `${name_} must be there`, dataset: { key: `must-${segment.name}-${id}` }, onchange: (e) => set({ must: e.target.checked }) })),
+      h('td', {}, h('label', { class: 'cell-tick' }, h('input', { type: 'checkbox', checked: want.must, 'aria-label': `${name_} must be there`, dataset: { key: `must-${segment.name}-${id}` }, onchange: (e) => set({ must: e.target.checked }) }))),
       h('td', {}, h('button', { type: 'button', class: 'small bare', 'aria-label': `Take ${name_} out`, onclick: (e) => { e.currentTarget.disabled = true; edit({ do: 'remove want', segment: segment.name }, id); } }, '×')));
   }
 

@@ -22,6 +22,7 @@ let stage = { show: null, bank: 1 };
 let clockOffset = 0;
 let startedAt = null;
 let online = false;
+let toldAgain = false;
 let midi = null;
 let signs = new Map();
 
@@ -98,7 +99,7 @@ function drawPages() {
   pageBox.hidden = pages.length < 2;
 }
 
-function draw() {
+function draw(again = false) {
   earlier.disabled = later.disabled = !(view?.show && view.rig.banks > 1);
   bankChoice.hidden = earlier.disabled;
   surfaceBox.hidden = !view?.show;
@@ -148,6 +149,7 @@ function draw() {
     root.dataset.letterMm = mm.toFixed(2);
     put(sizeBox, `smallest letters ${mm.toFixed(1)} mm, read from ${from.toFixed(1)} m`, mm >= READ_FROM_MM / DISTANCE_SHARE - 0.005 ? '' : h('strong', {}, only === '*' ? ': come closer, or let the stage choose the pads' : ': come closer, or use a larger screen'), Number(recall('padbank-mm-per-px')) > 0 ? '' : ' (screen not measured yet)');
   } else put(sizeBox);
+  if (plot.clientHeight !== room.height && !again) draw(true); // the words below came to more or fewer lines
 }
 
 /** The page that holds a pad, after a hit elsewhere. */
@@ -159,10 +161,14 @@ function turnPageTo(padIdHit) {
 
 async function readView() {
   try {
-    view = await get('/api/stage/banks');
+    const now = await get('/api/stage/banks');
+    if (!now.show && view?.show) {
+      goOnAfterRestart(stage.bank);
+      return;
+    }
+    view = now;
   } catch (error) {
-    view = null;
-    put(linkBox, error.message);
+    put(linkBox, error.message); // the names stay to be read
   }
   if (view?.show) {
     for (const pad of view.rig.pads) pad.pad_id = padId(pad);
@@ -204,12 +210,13 @@ function lit(pad) {
 const socket = openSocket('/ws/stage', async (message) => {
   if (message.kind === 'open' || message.kind === 'closed') {
     online = message.kind === 'open';
+    toldAgain = false;
     put(linkBox, online ? '' : 'No word from the computer: trying again.');
     if (online && root.dataset.ready) await readView();
   } else if (message.kind === 'stage') {
     const before = stage;
     stage = message.stage;
-    if (!stage.show && view?.show) goOnAfterRestart(before);
+    if (!stage.show && view?.show) goOnAfterRestart(before.bank);
     clockOffset = stage.clock_s * 1000 - Date.now();
     if (stage.show) startedAt = stage.since_start_s === null ? null : Date.now() - stage.since_start_s * 1000;
     if (before.show !== stage.show || !view) await readView();
@@ -223,10 +230,10 @@ const socket = openSocket('/ws/stage', async (message) => {
 });
 
 /** padbank was started again and knows of no show: keep the names, and say which one it was. */
-function goOnAfterRestart(before) {
-  stage = { ...stage, show: before.show, bank: before.bank };
-  socket.tell({ kind: 'show', show: before.show });
-  socket.tell({ kind: 'bank', bank: before.bank });
+function goOnAfterRestart(bank) {
+  stage = { ...stage, show: view.show, bank: toldAgain ? stage.bank : bank };
+  if (!toldAgain) socket.tell({ kind: 'show', show: view.show, bank });
+  toldAgain = true; // once for each link: a screen that may only look is not heard
 }
 
 function tick() {

@@ -57,6 +57,12 @@ export function strips(pads, held, { width, height, need }) {
 
 const smallest = (pads, held, room) => (pads.length ? Math.min(...strips(pads, held, room).map((s) => s.size)) : Infinity);
 
+/** Lines of pads in `n` parts of about the same number of lines. */
+function evenly(lines, n) {
+  const from = (i) => Math.round((i * lines.length) / n);
+  return Array.from({ length: n }, (_, i) => lines.slice(from(i), from(i + 1)).flat());
+}
+
 /** A surface in as few parts as can be read, cut across or along: rows or columns stay whole. */
 function partsOf(pads, fits) {
   const ways = ['y_mm', 'x_mm'].map((key) => {
@@ -71,7 +77,9 @@ function partsOf(pads, fits) {
       }
       now = [...now, ...line];
     }
-    return [...parts, now];
+    parts.push(now);
+    const even = evenly(places.map((place) => pads.filter((p) => p[key] === place)), parts.length);
+    return even.every(fits) ? even : parts;
   });
   const poor = (way) => way.filter((part) => !fits(part)).length;
   return ways.sort((a, b) => poor(a) - poor(b) || a.length - b.length)[0];
