@@ -33,6 +33,7 @@ export async function open(root, desk, show) {
   put(look, steps());
 
   async function see() {
+    if (busy) { say('Wait until that is done, or stop it.'); return; }
     work.hidden = true;
     put(proof);
     looked = box.value;
