@@ -25,6 +25,7 @@ import numpy as np
 
 from padbank.errors import DecodeError, InputError
 from padbank.files.chain import ChainReader
+from padbank.files.pcm_reader import CODINGS, PcmReader
 from padbank.files.reader import BLOCK_FRAMES, Backend, Damage, Refused, Samples, SoundInfo
 from padbank.files.slices import Slices, whole
 from padbank.files.sniff import HEAD_BYTES, Kind, id3_bytes, is_sound_name, sniff
@@ -279,7 +280,8 @@ def _attempts(
     raw = structure.raw
     if raw is not None and MIN_RATE_HZ <= raw[0] <= MAX_RATE_HZ and 0 < raw[1] <= MAX_CHANNELS:
         parts = Slices(file, structure.parts)
-        yield lambda: SoundfileReader(parts, container=kind.name, raw=raw)
+        reader = PcmReader if raw[2:] in CODINGS else SoundfileReader
+        yield lambda: reader(parts, container=kind.name, raw=raw)
     if kind.name in ("alaw", "ulaw"):
         raw_law = (8000, 1, kind.name.upper(), "FILE")
         yield lambda: SoundfileReader(view, container=kind.name, raw=raw_law)

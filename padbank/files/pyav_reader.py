@@ -17,6 +17,7 @@ import bisect
 import contextlib
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -71,9 +72,11 @@ class PyavReader:
         self._pending: Iterator[tuple[int | None, Samples]] | None = None
         self._pending_at = -1
         self._rest: Samples | None = None
+        self._begun: Iterator[tuple[int | None, Samples]] | None = None
         self._open()
+        decoded = self._decoded(note=True)
         try:
-            first = next(self._decoded(note=False), None)
+            first = next(decoded, None)
         except Damage as damage:
             self.close()
             raise Refused(str(damage)) from damage
@@ -81,6 +84,7 @@ class PyavReader:
             self.close()
             raise Refused("its sound cannot be decoded")
         self._origin, samples = first
+        self._begun = chain([first], decoded)
         stream = self._stream
         codec = stream.codec_context.codec
         name = str(codec.name).removesuffix("float")
@@ -180,7 +184,9 @@ class PyavReader:
                 yield frame.pts, samples
 
     def blocks(self, block_frames: int) -> Iterator[Samples]:
-        self._open()
+        begun, self._begun = self._begun, None  # what was opened and looked into need not be opened anew
+        if begun is None:
+            self._open()
         self._pending = None
         at = 0
         indexing = not self._index_done
@@ -188,7 +194,7 @@ class PyavReader:
         gathered: list[Samples] = []
         n_gathered = 0
         damage: Damage | None = None
-        stream = self._decoded(note=True)
+        stream = begun or self._decoded(note=True)
         while True:
             try:
                 stamp, samples = next(stream)
@@ -308,6 +314,7 @@ class PyavReader:
         return False
 
     def _seek(self, stamp: int) -> bool:
+        self._begun = None
         try:
             self._container.seek(stamp, stream=self._stream, backward=True)
         except self._errors:
@@ -340,7 +347,7 @@ class PyavReader:
         return self._trusted
 
     def close(self) -> None:
-        self._pending = None
+        self._pending = self._begun = None
         while self._opened:
             self._opened.pop().close()
 
