@@ -118,13 +118,16 @@ class Library:
 
 
 def clip_name_for(stem: str, taken: set[str]) -> str:
-    """A clip name from a file's stem: lower-case letters, digits and hyphens, not yet taken.
+    """A clip name from a file's stem in any script: lower-case letters, digits and hyphens, not yet taken.
 
     >>> clip_name_for("Große Trommel (2)", set())
     'grosse-trommel-2'
+    >>> clip_name_for("Чайка над причалом", set())
+    'chayka-nad-prichalom'
     """
-    folded = unicodedata.normalize("NFKD", stem.replace("ß", "ss").replace("æ", "ae").replace("ø", "o"))
-    plain = folded.encode("ascii", "ignore").decode().lower()
+    from anyascii import anyascii  # reads its tables from disk: not before a file is added
+
+    plain = anyascii(unicodedata.normalize("NFKC", stem)).replace("'", "").lower()
     base = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-") or "clip"
     name, n = base, 2
     while name in taken:

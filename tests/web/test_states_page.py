@@ -170,3 +170,23 @@ def test_the_button_that_stops_work_keeps_the_focus(tab, planned, tmp_path, monk
     expect(stop).to_be_focused()
     page.keyboard.press("Enter")
     page.get_by_text(re.compile("Stopped. The card holds the old set whole")).wait_for()
+
+
+def test_names_of_any_script_are_taken(tab, served, tmp_path, synth_wav):
+    from padbank.store.library import Library
+    from padbank.workflow.add import add
+
+    synth_wav(tmp_path / "Гудок парохода.wav", 500, 0.5)
+    with Library(served.folder) as library:
+        add(library, [tmp_path / "Гудок парохода.wav"], licence="CC0-1.0", workers=1)
+    page = tab().open("clips")
+    page.get_by_role("gridcell", name="gudok-parokhoda", exact=True).wait_for()
+    page.get_by_label("Find").fill("парохода")  # and it is found by what its file is called
+    page.get_by_text("1 of 9 clips").wait_for()
+    page.get_by_role("link", name="Show", exact=True).click()
+    page.get_by_label("Another segment: a song, talk, a mood").fill("Άνοιγμα")
+    page.get_by_role("button", name="Add segment").click()
+    page.get_by_role("heading", name="Άνοιγμα").wait_for()
+    page.get_by_label("Another want in Άνοιγμα").fill("gudok-parokhoda x2")
+    page.get_by_label("Another want in Άνοιγμα").press("Enter")
+    page.get_by_role("rowheader", name="gudok-parokhoda").wait_for()

@@ -182,6 +182,14 @@ export async function open(root, desk, name) {
     return h('input', { type: 'text', value: value ?? '', autocomplete: 'off', dataset: { key }, onchange: (e) => work(e.target.value.trim() || null) });
   }
 
+  /** A segment's name in the file where its title gives none, as in other scripts. */
+  function freeName() {
+    const taken = new Set(seen.show.segments.map((s) => s.name));
+    let n = taken.size + 1;
+    while (taken.has(`segment-${n}`)) n += 1;
+    return `segment-${n}`;
+  }
+
   function addSegment() {
     const title = h('input', { type: 'text', placeholder: 'Encore', autocomplete: 'off', dataset: { key: 'new-segment', adds: '' } });
     const any = h('input', { type: 'checkbox' });
@@ -189,8 +197,8 @@ export async function open(root, desk, name) {
       e.preventDefault();
       const text = title.value.trim();
       const base = text.normalize('NFKD').toLowerCase().replace(/[^a-z0-9]+/g, '-').replace(/^-+|-+$/g, '');
-      if (!base) { say('Write the segment’s title first.', 'error'); return; }
-      await addFrom(title, { do: 'add segment', segment: base, title: text, any_time: any.checked });
+      if (!text) { say('Write the segment’s title first.', 'error'); return; }
+      await addFrom(title, { do: 'add segment', segment: base || freeName(), title: text, any_time: any.checked });
     } }, field('Another segment: a song, talk, a mood', title), h('label', { class: 'tick' }, any, 'at any time'), h('button', { type: 'submit' }, 'Add segment'));
   }
 
