@@ -42,10 +42,11 @@ from threadpoolctl import threadpool_limits
 
 from padbank.bench import peers
 from padbank.bench.cases import Case, all_cases
+from padbank.domain import Measurement
 from padbank.dsp.loudness import IntegratedMeter
 from padbank.dsp.measure import METHOD, Meter, measure
 from padbank.dsp.peak import TruePeakMeter
-from padbank.files.decode import open_sound
+from padbank.files.decode import SoundReader, open_sound
 from padbank.files.encode import write_lossless, write_wav
 
 Singles = NDArray[np.float32]
@@ -152,14 +153,14 @@ def _row(title: str, seconds: dict[str, list[float]], samples: int) -> list[str]
         best = min(theirs) / min(ours)
         ratio = "" if name == "padbank" else f"{statistics.median(ratios):8.1f} x{best:8.1f} x"
         per_sample = statistics.median(theirs) / samples * 1e9
-        lines.append(f"{title:40}{name:12}{statistics.median(theirs):9.3f} s{per_sample:9.2f} ns{ratio}")
+        lines.append(f"{title:44}{name:12}{statistics.median(theirs):9.3f} s{per_sample:9.2f} ns{ratio}")
         title = ""
     return lines
 
 
 def _speed(say: Say, seconds: float, rounds: int) -> None:
     say(f"CPU time for {seconds:.0f} s of stereo at {RATE_HZ} Hz, medians of {rounds} interleaved rounds")
-    say(f"{'work and sound':40}{'meter':12}{'CPU':>11}{'a sample':>12}{'  theirs/ours, best/best'}")
+    say(f"{'work and sound':44}{'meter':12}{'CPU':>11}{'a sample':>12}{'  theirs/ours, best/best'}")
     with tempfile.TemporaryDirectory() as folder:
         for kind, sound in (
             ("music", music(seconds)),
@@ -222,27 +223,41 @@ def _short_clips(say: Say) -> None:
             write_wav(path, pcm, RATE_HZ, 16)
             paths.append(path)
 
-        def decode(use: Callable[[Singles, Meter], None]) -> None:
-            for path in paths:
-                with open_sound(path) as reader:
-                    meter = Meter(reader.info.sample_rate_hz, reader.info.channels)
-                    for block in reader.blocks():
-                        use(block, meter)
-                    meter.result()
+        def each(use: Callable[[SoundReader], object]) -> Callable[[], float]:
+            def turn() -> None:
+                for path in paths:
+                    with open_sound(path) as reader:
+                        use(reader)
 
-        decode(lambda block, meter: meter.feed(block))
-        both = statistics.median(
-            _cpu_seconds(lambda: decode(lambda block, meter: meter.feed(block))) for _ in range(3)
+            return _timed(turn)
+
+        turns = [("decode", each(lambda reader: list(reader.blocks()))), ("padbank", each(_measured))]
+        if peers.missing("libebur128") is None:
+            turns.append(
+                ("libebur128", each(lambda reader: peers.libebur128(_whole(reader), RATE_HZ, peers.ALL_FIVE)))
+            )
+        seconds = _interleaved(turns, 5)
+    medians = {name: statistics.median(runs) for name, runs in seconds.items()}
+    say(
+        f"{SHORT_CLIPS} short clips (0.15 to 2 s, 16-bit WAV): decoding {medians['decode']:.2f} s CPU,"
+        f" with all measuring {medians['padbank']:.2f} s"
+    )
+    if "libebur128" in medians:
+        ratio = statistics.median(
+            a / b for a, b in zip(seconds["libebur128"], seconds["padbank"], strict=True)
         )
-        sounds = []
-        for path in paths:
-            with open_sound(path) as reader:
-                sounds.append(np.concatenate(list(reader.blocks())))
-        alone = statistics.median(
-            _cpu_seconds(lambda: [measure(sound, RATE_HZ) for sound in sounds]) for _ in range(3)
-        )
-    say(f"{SHORT_CLIPS} short clips (0.15 to 2 s, 16-bit WAV): {both:.2f} s CPU with decoding,")
-    say(f"    {alone:.2f} s of it measuring")
+        say(f"    the same with libebur128 {medians['libebur128']:.2f} s: {ratio:.1f} x")
+
+
+def _whole(reader: SoundReader) -> Singles:
+    return np.concatenate(list(reader.blocks()))
+
+
+def _measured(reader: SoundReader) -> Measurement:
+    meter = Meter(reader.info.sample_rate_hz, reader.info.channels)
+    for block in reader.blocks():
+        meter.feed(block)
+    return meter.result()
 
 
 def _long_file(say: Say, minutes: int) -> None:
@@ -264,10 +279,7 @@ def _long_file(say: Say, minutes: int) -> None:
 
         def decode_and_measure() -> None:
             with open_sound(path) as reader:
-                meter = Meter(reader.info.sample_rate_hz, reader.info.channels)
-                for block in reader.blocks():
-                    meter.feed(block)
-                meter.result()
+                _measured(reader)
 
         turns = [("decode", _timed(decode)), ("padbank", _timed(decode_and_measure))]
         seconds = _interleaved(turns, 3, warm_up=False)
@@ -289,7 +301,7 @@ def _peak_memory(path: Path) -> str:
         "import resource, sys\n"
         "from pathlib import Path\n"
         "from padbank.dsp.measure import Meter\n"
-        "from padbank.files.decode import open_sound\n"
+        "from padbank.files.decode import SoundReader, open_sound\n"
         "with open_sound(sys.argv[1]) as reader:\n"
         "    meter = Meter(reader.info.sample_rate_hz, reader.info.channels)\n"
         "    for block in reader.blocks():\n"

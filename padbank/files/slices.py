@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 
 class Slices:
@@ -19,7 +19,7 @@ class Slices:
     """
 
     def __init__(self, file: BinaryIO, parts: Sequence[tuple[int, int]]) -> None:
-        self._file = file
+        self._file: Any = file  # BinaryIO does not know readinto
         self._parts = [(offset, length) for offset, length in parts if length > 0]
         self._length = sum(length for _, length in self._parts)
         self._at = 0
@@ -68,8 +68,15 @@ class Slices:
         return b"".join(pieces)
 
     def readinto(self, buffer: bytearray | memoryview) -> int:
-        data = self.read(len(buffer))
-        buffer[: len(data)] = data
+        room = memoryview(buffer).cast("B")
+        if len(self._parts) == 1:  # without a copy: decoders ask for a few kilobytes at a time
+            offset, length = self._parts[0]
+            self._file.seek(offset + self._at)
+            count = int(self._file.readinto(room[: max(0, length - self._at)]))
+            self._at += count
+            return count
+        data = self.read(len(room))
+        room[: len(data)] = data
         return len(data)
 
     def close(self) -> None:
