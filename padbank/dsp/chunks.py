@@ -19,6 +19,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.dsp import workspace
 from padbank.errors import InputError
 
 Singles = NDArray[np.float32]
@@ -101,7 +102,8 @@ class Chunker:
         self.frames = frames
         self.history = history
         self.filled = 0
-        self.buffer: Singles = np.zeros((channels, history + frames), dtype=np.float32)
+        self.buffer: Singles = np.empty((channels, history + frames), dtype=np.float32)
+        self.buffer[:, :history] = 0.0
 
     def add(self, block: NDArray[np.floating], silent: bool, use: Callable[[Singles], None]) -> None:
         """Append a block; ``use`` is called with each chunk that becomes full."""
@@ -128,12 +130,13 @@ class Chunker:
         """A copy of the unfinished chunk with silence behind it; nothing changes.
 
         History, then a multiple of ``unit`` frames that holds what is filled
-        and at least ``silence`` more.
+        and at least ``silence`` more. Valid until this thread's next ``rest``.
         """
         frames = -(-(self.filled + silence) // unit) * unit
-        chunk = np.zeros((len(self.buffer), self.history + frames), dtype=np.float32)
+        chunk = workspace.singles("rest", len(self.buffer), self.history + frames)
         end = self.history + self.filled
         chunk[:, :end] = self.buffer[:, :end]
+        chunk[:, end:] = 0.0
         return chunk
 
 
@@ -148,7 +151,7 @@ class RowChunker:
         self.frames = frames
         self.filled = 0
         self._channels, self._width, self._room = channels, width, room
-        self.rows: Singles = np.zeros((channels * frames // width, width + room), dtype=np.float32)
+        self.rows: Singles = np.empty((channels * frames // width, width + room), dtype=np.float32)
         self._by_channel = self.rows.reshape(channels, -1, width + room)
 
     def add(self, block: NDArray[np.floating], silent: bool, use: Callable[[Singles], None]) -> None:
@@ -185,13 +188,14 @@ class RowChunker:
         """Rows of the unfinished chunk with silence behind it; nothing changes.
 
         A multiple of ``unit`` frames that holds what is filled and at least
-        ``silence`` more.
+        ``silence`` more. Valid until this thread's next ``rest``.
         """
         frames = -(-(self.filled + silence) // unit) * unit
         width = self._width
-        rows = np.zeros((self._channels, frames // width, width + self._room), dtype=np.float32)
+        rows = workspace.singles("rest", self._channels, frames // width, width + self._room)
         whole, left_over = divmod(self.filled, width)
         rows[:, :whole] = self._by_channel[:, :whole]
+        rows[:, whole:] = 0.0
         if left_over:
             rows[:, whole, :left_over] = self._by_channel[:, whole, :left_over]
         return rows.reshape(-1, width + self._room)

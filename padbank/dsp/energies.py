@@ -23,10 +23,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.dsp import workspace
 from padbank.dsp.chunks import SMALLEST_SAMPLE, Singles
 from padbank.dsp.kfilter import STATES, StateScan, block_filter
 
@@ -103,6 +105,14 @@ class SlotGrid:
         return unit * max(1, round(wanted / unit))
 
 
+@lru_cache(maxsize=16)
+def _row_matrices(rate_hz: int) -> tuple[Singles, Singles]:
+    """From a block's sound to what it adds to the state; from sound and state to filtered sound."""
+    filt = block_filter(rate_hz, BLOCK)
+    to_sound = np.concatenate([filt.direct, filt.from_state])
+    return filt.to_state.astype(np.float32), to_sound.astype(np.float32)
+
+
 class SlotEnergies:
     """K filter and weights of one sound, from chunks to the energy of each slot.
 
@@ -119,17 +129,10 @@ class SlotEnergies:
         self._all_heard = len(self.heard) == channels
         heard = len(self.heard)
         self.chunk_frames = grid.chunk_frames(channels, samples)
-        rows = self.chunk_frames // BLOCK
-        filt = block_filter(grid.rate_hz, BLOCK)
+        self._to_state, self._to_sound = _row_matrices(grid.rate_hz)
         self._scan = StateScan(
             grid.rate_hz, BLOCK, heard, _GROUP, _SUPERGROUP, self.chunk_frames // UNIT_FRAMES
         )
-        self._to_state = filt.to_state.astype(np.float32)
-        self._to_sound = np.concatenate([filt.direct, filt.from_state]).astype(np.float32)
-        # work arrays; a shorter chunk uses the front of them
-        self._rows = np.empty((heard * rows, BLOCK + STATES), dtype=np.float32)
-        self._additions = np.empty((heard * rows, STATES), dtype=np.float32)
-        self._weighted = np.empty((heard * rows, BLOCK), dtype=np.float32)
 
     def start_state(self) -> Singles:
         """State before the first chunk: silence."""
@@ -155,7 +158,7 @@ class SlotEnergies:
         if not self._all_heard:
             chunk = chunk[self.heard]
         channels, frames = chunk.shape
-        rows = self._rows[: channels * frames // BLOCK]
+        rows = workspace.singles("rows", channels * frames // BLOCK, BLOCK + STATES)
         blocks = rows[:, :BLOCK].view(_WHOLE_BLOCK)[:, 0].reshape(channels, -1)
         for channel, sound in enumerate(chunk):  # one move a block: several times numpy's own pace
             blocks[channel] = sound.view(_WHOLE_BLOCK)
@@ -172,10 +175,10 @@ class SlotEnergies:
         frames = len(rows) * BLOCK // channels
         if not state.any() and not rows[:, :BLOCK].any():
             return np.zeros(len(self._bounds(first_frame, frames))), state
-        additions = np.matmul(rows[:, :BLOCK], self._to_state, out=self._additions[: len(rows)])
+        additions = np.matmul(rows[:, :BLOCK], self._to_state, out=workspace.singles("additions", len(rows), STATES))
         states, state = self._scan.states(additions.reshape(channels, -1, STATES), state)
         rows[:, BLOCK:].view(_STATE)[:] = states.reshape(-1, STATES).view(_STATE)
-        weighted = np.matmul(rows, self._to_sound, out=self._weighted[: len(rows)])
+        weighted = np.matmul(rows, self._to_sound, out=workspace.singles("weighted", len(rows), BLOCK))
         filtered = weighted.reshape(channels, frames)
         slot = grid.slot_frames
         if slot and first_frame % slot == 0:

@@ -27,6 +27,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.dsp import workspace
+
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
@@ -245,7 +247,6 @@ class StateScan:
 
     Three levels of small matrix products instead of a loop: ``group`` blocks,
     ``supergroup`` groups of them, up to ``most`` such supergroups in a chunk.
-    Holds its work arrays, so one scan serves one sound at a time.
     """
 
     def __init__(
@@ -253,13 +254,6 @@ class StateScan:
     ) -> None:
         self._group, self._supergroup, self._channels = group, supergroup, channels
         self._matrices = _scan_matrices(rate_hz, block, group, supergroup, most)
-        n = STATES
-        # what each supergroup adds, behind the state that the chunk begins with
-        self._starts = np.zeros((channels, most + 1, n), dtype=np.float32)
-        self._of_groups = np.empty(channels * most * supergroup * n, dtype=np.float32)
-        self._at_groups = np.empty_like(self._of_groups)
-        self._inner = np.empty(channels * most * supergroup * group * n, dtype=np.float32)
-        self._outer = np.empty_like(self._inner)
 
     def states(self, additions: Singles, start: Singles) -> tuple[Singles, Singles]:
         """The states at all block starts, and the one at the end.
@@ -277,21 +271,22 @@ class StateScan:
         """
         m, n, channels = self._matrices, STATES, self._channels
         by_group = additions.reshape(-1, self._group * n)
-        of_groups = self._of_groups[: len(by_group) * n].reshape(-1, n)
+        of_groups = workspace.singles("of groups", len(by_group), n)
         np.matmul(by_group, m.group_end, out=of_groups)
         by_super = of_groups.reshape(-1, self._supergroup * n)
         supers = len(by_super) // channels
-        starts = self._starts[:, : supers + 1]
+        # what each supergroup adds, behind the state that the chunk begins with
+        starts = workspace.singles("starts", channels, supers + 1, n)
         starts[:, 0] = start
         starts[:, 1:] = np.matmul(by_super, m.super_end).reshape(channels, supers, n)
         size = (supers + 1) * n
         at_supers = starts.reshape(channels, size) @ m.across[:size, :size]
         first = np.ascontiguousarray(at_supers[:, :-n]).reshape(-1, n)
-        at_groups = self._at_groups[: of_groups.size].reshape(by_super.shape)
+        at_groups = workspace.singles("at groups", *by_super.shape)
         np.matmul(by_super, m.within_super, out=at_groups)
         at_groups += first @ m.super_to_groups
-        inner = self._inner[: additions.size].reshape(by_group.shape)
-        outer = self._outer[: additions.size].reshape(by_group.shape)
+        inner = workspace.singles("inner", *by_group.shape)
+        outer = workspace.singles("outer", *by_group.shape)
         np.matmul(by_group, m.within_group, out=inner)
         inner += np.matmul(at_groups.reshape(-1, n), m.group_to_blocks, out=outer)
         return inner.reshape(additions.shape), np.asarray(at_supers[:, -n:])

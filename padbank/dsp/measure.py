@@ -23,7 +23,7 @@ from padbank.dsp.chunks import (
 from padbank.dsp.energies import UNIT_FRAMES
 from padbank.dsp.loudness import LoudnessPart
 from padbank.dsp.method import METHOD
-from padbank.dsp.peak import BLOCK, HISTORY, PeakFinder
+from padbank.dsp.peak import HISTORY, RINGING, PeakFinder
 from padbank.units import gain_to_db
 
 
@@ -56,7 +56,7 @@ class Meter:
         self._loudness = LoudnessPart(self._rate_hz, channels, as_played)
         chunk_frames = self._loudness.energies.chunk_frames
         self._chunker = Chunker(channels, chunk_frames, HISTORY)
-        self._finder = PeakFinder(channels, chunk_frames)
+        self._finder = PeakFinder(chunk_frames)
         self._frames = 0
         self._sample_peak = 0.0
         self._true_peak = 0.0
@@ -86,10 +86,10 @@ class Meter:
     def result_and_second(self) -> tuple[Measurement, float | None]:
         """``result`` and the loudness of the loudest second in LUFS (None for silence)."""
         part, chunker = self._loudness, self._chunker
-        rest = chunker.rest(part.tail_frames, UNIT_FRAMES)
+        rest = chunker.rest(max(part.tail_frames, RINGING), UNIT_FRAMES)
         loud = part.read(rest[:, HISTORY:], chunker.filled)
         peak = max(self._true_peak, self._sample_peak)
-        peak = self._finder.largest_of_rest(chunker, BLOCK, peak)
+        peak = self._finder.largest_of_rest(rest, peak)
         sounds = self._sample_peak >= SMALLEST_SAMPLE
         measurement = Measurement(
             frames=self._frames,

@@ -20,15 +20,17 @@ Only the largest value is wanted, so most of the sound is ruled out by bounds:
 2. The others get their half-way points, and the sound at twice its rate is
    sharpened likewise. There the sound has nothing above half the band, the
    weights can be all but positive and add up to ``_BOUND_TWICE``, next to 1:
-   few points pass.
-3. Around those the interpolator proper is evaluated.
+   little more than the crests about as high as the highest pass.
+3. Around those the interpolator proper is evaluated, and further on where it
+   still rises at the end of what was looked at.
 
 Where step 1 rules out little, as in noise, the energy around a few intervals
 bounds what lies between them instead (``_energy_bound``), and step 3 looks at
-those few. Where nearly everything had to be evaluated, as in a steady high
-tone whose crests are all alike, the next chunks are evaluated whole without
-trying. That is the most that a sound was found to cost: ten to twenty times
-what music does.
+those few. Where that does not help either, as in steady tones, whose crests are
+all alike, step 2 goes through whole channels, and step 3 has to look at every
+crest: crests that the interpolator's own ripple tells apart can only be told
+apart by it. That is the most that a sound was found to cost: a tone of 9.7 kHz
+takes ten to twenty times what music does.
 
 Functions and classes: ``true_peak``, ``sample_peak``, ``TruePeakMeter``,
 ``PeakFinder``; ``oversampled`` and ``frame_peaks`` for limiters.
@@ -41,6 +43,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.dsp import workspace
 from padbank.dsp.chunks import (
     SMALLEST_SAMPLE,
     Chunker,
@@ -60,30 +63,38 @@ from padbank.dsp.interpolate import (
 
 __all__ = ["HISTORY", "PeakFinder", "TruePeakMeter", "frame_peaks", "oversampled", "sample_peak", "true_peak"]
 
-HISTORY = TAPS
+HISTORY = 96
 """Frames that a chunk repeats from the one before."""
+RINGING = 98
+"""Frames of silence after a sound that bring out all that rings."""
 BLOCK = 32
 """Chunks are a multiple of this; a power of two, for ``_any_of``."""
 POINTS_PER_FRAME = 8
+_FIRST = 32
+"""Block 0 of a chunk holds the intervals between frames from this one on."""
+_WINDOW_FRAMES = 65
+"""All frames that count for what lies up to one frame before or after the one in their middle."""
 _SHARPEN = 0.3
 _SHARPEN_TWICE = 0.2
-_BOUND_TWICE = 1.004 / (1.0 - 2.0 * _SHARPEN_TWICE)
+_BOUND_TWICE = 1.0065 / (1.0 - 2.0 * _SHARPEN_TWICE)
 """With the short half-way filter, the smallest weights that give any value back to 0.4 % for
-content up to 0.4535 of the rate add up to 0.998 in magnitude (a linear programme, solved
-once), so 1.002 would do. The tests try to find a sound that beats the bound."""
+content up to 0.4535 of the rate add up to 1.0023 times this quotient in magnitude: the tests
+solve that linear programme again, and try to find a sound that beats the bound."""
 _HALF_TAPS = 32
-_HALF_BETA = 4.5
 _HALF_ROW = BLOCK + _HALF_TAPS
 _ROWS = 512
+_STRETCH = 1024 * BLOCK
 _POINTS = 128
-_DENSE_ROWS = 128
 _MOST_POINTS = 2048
 _HARDLY_FEWER = 0.6
 _SKIP = 8
 _FEW = 8
-_MANY_POINTS = 6
 _GROUP = 4
 _MOST_GROUPS = 0.1
+_WINDOW = np.dtype((np.void, 4 * _WINDOW_FRAMES))
+_HALF_WINDOW = np.dtype((np.void, 4 * _HALF_ROW))
+_MOST_STEPS = 4
+_STEEPEST = 0.95
 _NONE = np.zeros(0, dtype=np.intp)
 
 
@@ -98,14 +109,37 @@ def _largest_gain_from_sharpened() -> float:
 _BOUND = _largest_gain_from_sharpened() * 1.0001
 
 
+def _half_taps() -> NDArray[np.float64]:
+    """Weights of the 16 frames after a half-way point, and of those before it, nearest first.
+
+    By weighted least squares up to 0.4535 of the rate: within 1 % there, and
+    the closer the slower a sound is. Were half-way points a little higher
+    than frames where a sound hardly moves, each would look like a crest.
+    """
+    angle = np.linspace(0.0, 2.0 * np.pi * 0.4535, 400)
+    cosines = 2.0 * np.cos(np.outer(angle, np.arange(_HALF_TAPS // 2) + 0.5))
+    allowed = np.minimum(2e-5 + 0.02 * angle**2, 4e-3)
+    return np.asarray(np.linalg.lstsq(cosines / allowed[:, None], 1.0 / allowed, rcond=None)[0])
+
+
+def _half_filter(points: int) -> NDArray[np.float64]:
+    """From the frames of a block, 16 more on either side, to the points half a frame before each."""
+    taps = np.concatenate([[0.0], _half_taps(), np.zeros(_HALF_ROW)])
+    behind = np.arange(_HALF_ROW)[:, None] - _HALF_TAPS // 2 - np.arange(points)[None, :]
+    return np.asarray(taps[np.where(behind >= 0, behind + 1, -behind)])
+
+
+@lru_cache(maxsize=1)
+def _halves_matrix() -> Singles:
+    return _half_filter(BLOCK).astype(np.float32)
+
+
 @lru_cache(maxsize=1)
 def _twice_matrix() -> Singles:
     """From the frames of a block, 16 more on either side, to its sharpened points at twice the rate."""
     at = np.arange(_HALF_ROW)[:, None] - _HALF_TAPS // 2 - np.arange(BLOCK + 1)[None, :]
     frames = (at == 0).astype(np.float64)
-    halves = interval_matrix(
-        _HALF_ROW, _HALF_TAPS // 2, np.arange(-0.5, BLOCK), _HALF_TAPS, _HALF_BETA
-    )
+    halves = _half_filter(BLOCK + 1)
     matrix = np.empty((_HALF_ROW, 2 * BLOCK))
     matrix[:, 0::2] = frames[:, :-1] - _SHARPEN_TWICE * (halves[:, :-1] + halves[:, 1:])
     matrix[:, 1::2] = halves[:, 1:] - _SHARPEN_TWICE * (frames[:, :-1] + frames[:, 1:])
@@ -114,33 +148,23 @@ def _twice_matrix() -> Singles:
 
 @lru_cache(maxsize=1)
 def _around_matrix() -> Singles:
-    """From 64 frames to the points from half a frame before the 32nd to one frame after it."""
+    """From 65 frames to the points from half a frame before the middle one to one frame after it."""
     points = np.arange(-POINTS_PER_FRAME // 2, POINTS_PER_FRAME + 1) / POINTS_PER_FRAME
-    return interval_matrix(TAPS, BEFORE, points).astype(np.float32)
+    return interval_matrix(_WINDOW_FRAMES, _FIRST, points).astype(np.float32)
 
 
 class PeakFinder:
     """Finds the true peak of chunks ``(channels, HISTORY + frames)``.
 
     ``frames`` is a multiple of ``BLOCK``, up to the ``most_frames`` announced.
-    What is evaluated lags the chunk's end by 33 frames; silence behind the
+    What is evaluated lags the chunk's end by 64 frames; silence behind the
     sound brings out the rest.
     """
 
-    def __init__(self, channels: int, most_frames: int) -> None:
-        length = HISTORY + most_frames
-        # the two border columns stay 0
-        self._sharp = np.zeros((channels, length), dtype=np.float32)
-        self._mask = np.empty((channels, length), dtype=bool)
-        rows = min(_ROWS, channels * (most_frames // BLOCK))
-        self._rows = np.empty((rows, _HALF_ROW), dtype=np.float32)
-        self._twice = np.empty((rows, 2 * BLOCK), dtype=np.float32)
-        self._above = np.empty((rows, 2 * BLOCK), dtype=bool)
-        self._squares = np.empty(channels * length, dtype=np.float32)
+    def __init__(self, most_frames: int) -> None:
+        self._most_frames = most_frames
         self._skip = 0
         self._loud_skip = 0
-        self._dense_skip = 0
-        self._dense_blocks = 0
 
     def largest(self, chunk: Singles, known: float) -> float:
         """True peak of a chunk, or ``known`` where that is larger.
@@ -150,10 +174,6 @@ class PeakFinder:
         """
         channels, length = chunk.shape
         blocks = (length - HISTORY) // BLOCK
-        if self._dense_skip:
-            # Nearly all of a chunk not long ago had to be evaluated: no use ruling out.
-            self._dense_skip -= 1
-            return _highest_everywhere(chunk, blocks, known)
         if self._skip and not self._loud_skip:
             groups = self._groups_above(chunk, known)
             if np.count_nonzero(groups) <= _MOST_GROUPS * groups.size:
@@ -161,100 +181,86 @@ class PeakFinder:
                 return _highest_in_groups(chunk, groups, known)
             self._loud_skip = _SKIP
         self._loud_skip -= self._loud_skip > 0
-        self._dense_blocks = 0
-        # block b holds the intervals from frame BEFORE + 32 b on
-        windows = _windows(chunk, BEFORE - _HALF_TAPS // 2, BLOCK, blocks, _HALF_ROW)
-        found: list[tuple[NDArray[np.intp], NDArray[np.intp], Singles]] = []
+        found: list[tuple[NDArray[np.intp], Singles]] = []
         if self._skip:
             # The last chunk could hardly be thinned out by step 1: no use trying for a while.
             self._skip -= 1
             for channel in range(channels):
-                for first in range(0, blocks, _ROWS):
-                    rows = windows[channel, first : first + _ROWS]
-                    above = self._points_above(rows, known)
-                    if above is not None:
-                        at = np.arange(first, first + len(rows))
-                        known = self._look(chunk, np.full(len(rows), channel), at, above, known, found)
+                for first in range(_FIRST, _FIRST + blocks * BLOCK, _STRETCH):
+                    count = min(_STRETCH, _FIRST + blocks * BLOCK - first)
+                    known = _look_through(chunk, channel, first, count, known, found)
         else:
-            chosen = self._blocks_above(chunk, known / _BOUND)
-            if len(chosen[0]) > _HARDLY_FEWER * channels * blocks:
+            channel_of, block_of = self._blocks_above(chunk, known / _BOUND)
+            if len(channel_of) > _HARDLY_FEWER * channels * blocks:
                 self._skip = _SKIP
-            for first in range(0, len(chosen[0]), _ROWS):
-                channel_of, block_of = (index[first : first + _ROWS] for index in chosen)
-                above = self._points_above(windows[channel_of, block_of], known)
-                if above is not None:
-                    known = self._look(chunk, channel_of, block_of, above, known, found)
-        if found:
-            channel_of, block_of, twice = (np.concatenate(parts) for parts in zip(*found, strict=True))
-            known = self._around_many(chunk, channel_of, block_of, twice, known)
-        if self._dense_blocks > _HARDLY_FEWER * channels * blocks:
-            self._dense_skip = _SKIP
-        return known
+            windows = _windows(chunk, _FIRST - _HALF_TAPS // 2, BLOCK, blocks, _HALF_ROW)
+            at = channel_of * length + block_of * BLOCK
+            for first in range(0, len(at), _ROWS):
+                some = slice(first, first + _ROWS)
+                known = self._look(chunk, windows[channel_of[some], block_of[some]], at[some], known, found)
+        return _highest_around(chunk, found, known) if found else known
 
     def _groups_above(self, chunk: Singles, known: float) -> NDArray[np.bool_]:
         """Which groups of ``_GROUP`` intervals may reach beyond ``known``: (channels, groups)."""
         channels, length = chunk.shape
         matrix, gain = _energy_bound()
-        squares = self._squares[: channels * length].reshape(channels, -1, BLOCK)
+        squares = workspace.singles("squares", channels, length // BLOCK, BLOCK)
         np.square(chunk.reshape(squares.shape), out=squares)
         parts = np.matmul(squares, matrix).reshape(channels, -1, 3, BLOCK // _GROUP)
-        energy = parts[:, :-2, 0] + parts[:, 1:-1, 1]
-        energy += parts[:, 2:, 2]
+        blocks = (length - HISTORY) // BLOCK
+        energy = parts[:, :blocks, 0] + parts[:, 1 : blocks + 1, 1]
+        energy += parts[:, 2 : blocks + 2, 2]
         above: NDArray[np.bool_] = energy > np.float32(known * known / gain)
         return above.reshape(channels, -1)
-
-    def _points_above(self, windows: Singles, known: float) -> NDArray[np.bool_] | None:
-        """Step 2: which sharpened points may reach beyond ``known``; None where none may.
-
-        Leaves the points' magnitudes in ``_twice``.
-        """
-        rows = self._rows[: len(windows)]
-        rows[:] = windows
-        twice = np.matmul(rows, _twice_matrix(), out=self._twice[: len(rows)])
-        threshold = known / _BOUND_TWICE
-        if max(float(twice.max()), -float(twice.min())) <= threshold:
-            return None
-        np.abs(twice, out=twice)
-        above: NDArray[np.bool_] = np.greater(
-            twice, np.float32(threshold), out=self._above[: len(rows)]
-        )
-        return above
 
     def _look(
         self,
         chunk: Singles,
-        channel: NDArray[np.intp],
-        block: NDArray[np.intp],
-        above: NDArray[np.bool_],
+        windows: Singles,
+        starts: NDArray[np.intp],
         known: float,
-        found: list[tuple[NDArray[np.intp], NDArray[np.intp], Singles]],
+        found: list[tuple[NDArray[np.intp], Singles]],
     ) -> float:
-        """Look around the points above at once if they are few, else put their blocks by."""
-        twice = self._twice[: len(above)]
+        """Step 2 for some blocks, and step 3 if few points stand out; else their crests go to ``found``.
+
+        ``starts`` are the blocks' positions in the chunk, channel after channel.
+        """
+        rows = workspace.singles("half rows", len(windows), _HALF_ROW)
+        rows[:] = windows
+        twice = workspace.singles("twice", len(windows), 2 * BLOCK)
+        np.matmul(rows, _twice_matrix(), out=twice)
+        threshold = known / _BOUND_TWICE
+        if max(float(twice.max()), -float(twice.min())) <= threshold:
+            return known
+        np.abs(twice, out=twice)
+        above = np.greater(twice, np.float32(threshold), out=workspace.booleans("above", *twice.shape))
         if np.count_nonzero(above) <= _FEW:
-            return self._around_few(chunk, channel, block, twice, above, known)
-        picked = _any_of(above, np.uint64).ravel().nonzero()[0]
-        if len(picked) > len(above) // 2:
-            return self._around_many(chunk, channel, block, twice, known)
-        found.append((channel[picked], block[picked], twice[picked]))
+            return self._around_few(chunk, starts, twice, above, known)
+        crests = _crests(twice, above)
+        # doubled positions, so that half frames are whole numbers
+        found.append((2 * starts[crests // (2 * BLOCK)] + crests % (2 * BLOCK), twice.reshape(-1)[crests]))
         return known
 
-    def largest_of_rest(self, chunker: Chunker, unit: int, known: float) -> float:
-        """True peak of what has not filled a chunk yet, with the silence behind it."""
-        rest = chunker.rest(TAPS + 2, unit)
-        skips = self._skip, self._loud_skip, self._dense_skip
-        self._skip = self._dense_skip = 0
-        for at in range(0, rest.shape[1] - HISTORY, chunker.frames):
-            part = np.ascontiguousarray(rest[:, at : at + HISTORY + chunker.frames])
+    def largest_of_rest(self, rest: Singles, known: float) -> float:
+        """``largest`` for ``Chunker.rest``: what has not filled a chunk yet, and silence behind it.
+
+        There has to be room for ``RINGING`` frames of silence. The search goes on
+        as if it had not been asked.
+        """
+        skips = self._skip, self._loud_skip
+        self._skip = 0
+        for at in range(0, rest.shape[1] - HISTORY, self._most_frames):
+            part = np.ascontiguousarray(rest[:, at : at + HISTORY + self._most_frames])
             known = self.largest(part, known)
-        self._skip, self._loud_skip, self._dense_skip = skips
+        self._skip, self._loud_skip = skips
         return known
 
     def _blocks_above(
         self, chunk: Singles, threshold: float
     ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Step 1: channel and number of the blocks that may reach beyond ``threshold * _BOUND``."""
-        sharp = self._sharp[:, : chunk.shape[1]]
+        sharp = workspace.singles("sharp", *chunk.shape)
+        sharp[:, 0] = sharp[:, -1] = 0.0
         inner = sharp[:, 1:-1]
         np.add(chunk[:, :-2], chunk[:, 2:], out=inner)
         inner *= np.float32(-_SHARPEN)
@@ -262,72 +268,73 @@ class PeakFinder:
         np.abs(sharp, out=sharp)
         if float(sharp.max()) <= threshold:
             return _NONE, _NONE
-        mask = np.greater(sharp, np.float32(threshold), out=self._mask[:, : chunk.shape[1]])
+        mask = np.greater(sharp, np.float32(threshold), out=workspace.booleans("mask", *chunk.shape))
         lifted = _any_of(mask, np.uint32)
-        # the intervals 31 to 62 of block b hang on the frames 0 to 94 of its windows
-        channel, block = (lifted[:, :-2] | lifted[:, 1:-1] | lifted[:, 2:]).nonzero()
+        # what lies between the frames 32 and 64 hangs on the frames 0 to 95
+        blocks = (chunk.shape[1] - HISTORY) // BLOCK
+        near = lifted[:, :blocks] | lifted[:, 1 : blocks + 1] | lifted[:, 2 : blocks + 2]
+        channel, block = near.nonzero()
         return channel, block
 
     @staticmethod
     def _around_few(
-        chunk: Singles,
-        channel: NDArray[np.intp],
-        block: NDArray[np.intp],
-        twice: Singles,
-        above: NDArray[np.bool_],
-        known: float,
+        chunk: Singles, starts: NDArray[np.intp], twice: Singles, above: NDArray[np.bool_], known: float
     ) -> float:
         """Step 3 for very few points: what most chunks of most sounds come to."""
         for at in np.flatnonzero(above).tolist():
             row, point = divmod(at, 2 * BLOCK)
             if float(twice[row, point]) * _BOUND_TWICE > known:
-                start = int(block[row]) * BLOCK + point // 2
-                around = chunk[int(channel[row]), start : start + TAPS] @ _around_matrix()
-                # _highest_vertex in plain numbers: six times quicker for one row
-                points = [abs(value) for value in around.tolist()]
-                top = max(range(1, len(points) - 1), key=points.__getitem__)
-                left, mid, right = points[top - 1 : top + 2]
-                bend = 2.0 * mid - left - right
-                rise = (right - left) ** 2 / (8.0 * bend) if mid >= max(left, right) and bend > 0 else 0.0
-                known = max(known, points[0], points[-1], mid + rise)
+                known = _highest_at(chunk, int(starts[row]) + point // 2, known)
         return known
 
-    def _around_many(
-        self,
-        chunk: Singles,
-        channel: NDArray[np.intp],
-        block: NDArray[np.intp],
-        twice: Singles,
-        known: float,
-    ) -> float:
-        """Step 3 around the crests of blocks that stand out, highest first."""
-        row, point = np.divmod(_crests(twice, known / _BOUND_TWICE), 2 * BLOCK)
-        if len(row) > _MANY_POINTS * len(twice):
-            self._dense_blocks += len(twice)
-            return _highest_in_blocks(chunk, channel, block, known)
-        heights = twice[row, point]
-        channel, start, half = channel[row], block[row] * BLOCK + point // 2, point % 2
-        windows = _windows(chunk, 0, 1, chunk.shape[1] - TAPS + 1, TAPS)
 
-        def look(which: NDArray[np.intp], known: float) -> float:
-            for side in (0, 1):
-                some = which[half[which] == side]
-                for first in range(0, len(some), _MOST_POINTS):
-                    few = some[first : first + _MOST_POINTS]
-                    around = windows[channel[few], start[few]]
-                    known = _highest_vertex(_near_matrix(side) @ around.T, known)
-            return known
+def _look_through(
+    chunk: Singles,
+    channel: int,
+    first: int,
+    count: int,
+    known: float,
+    found: list[tuple[NDArray[np.intp], Singles]],
+) -> float:
+    """Step 2 for ``count`` frames of a channel in a row, where half of the work of ``_look`` will do."""
+    size = 1 + count // BLOCK
+    rows = workspace.singles("half rows", size, _HALF_ROW)
+    step = chunk.itemsize
+    offset = (channel * chunk.shape[1] + first - _HALF_TAPS // 2) * step
+    rows.view(_HALF_WINDOW)[:, 0] = np.ndarray((size,), _HALF_WINDOW, chunk, offset, (BLOCK * step,))
+    halves = np.matmul(rows, _halves_matrix(), out=workspace.singles("halves", size, BLOCK)).reshape(-1)
+    frames = chunk[channel, first : first + count + 1]
+    at_frames = workspace.singles("at frames", count)
+    np.add(halves[:count], halves[1 : count + 1], out=at_frames)
+    at_frames *= np.float32(-_SHARPEN_TWICE)
+    at_frames += frames[:-1]
+    behind = workspace.singles("behind frames", count)
+    np.add(frames[:-1], frames[1:], out=behind)
+    behind *= np.float32(-_SHARPEN_TWICE)
+    behind += halves[1 : count + 1]
+    np.abs(at_frames, out=at_frames)
+    np.abs(behind, out=behind)
+    threshold = np.float32(known / _BOUND_TWICE)
+    if max(float(at_frames.max()), float(behind.max())) <= threshold:
+        return known
+    falls = at_frames >= behind
+    rises = np.empty(count + 1, dtype=bool)  # into each frame; what lies outside decides nothing
+    rises[0] = rises[-1] = True
+    np.less_equal(behind[:-1], at_frames[1:], out=rises[1:-1])
+    crests = (at_frames > threshold) & falls & rises[:-1]
+    start = 2 * (channel * chunk.shape[1] + first - _FIRST)
+    crest = crests.nonzero()[0]
+    found.append((start + 2 * crest, at_frames[crest]))
+    rises[-1] = False
+    crests = (behind > threshold) & ~falls & ~rises[1:]
+    crest = crests.nonzero()[0]
+    found.append((start + 2 * crest + 1, behind[crest]))
+    return known
 
-        if len(heights) > 2 * _POINTS:
-            # the highest first: they may do away with the rest
-            known = look(np.argpartition(-heights, _POINTS)[:_POINTS], known)
-        return look(np.flatnonzero(heights > np.float32(known / _BOUND_TWICE)), known)
 
-
-def _crests(twice: Singles, threshold: float) -> NDArray[np.intp]:
-    """Positions (row by row) of the points above ``threshold`` that no neighbour in the row exceeds."""
-    line = twice.reshape(-1)
-    crests = line > np.float32(threshold)
+def _crests(twice: Singles, above: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Positions (row by row) of the points ``above`` that no neighbour in the row exceeds."""
+    line, crests = twice.reshape(-1), above.reshape(-1)
     falls, rises = line[:-1] >= line[1:], line[1:] >= line[:-1]
     # rows need not follow each other in time
     falls[2 * BLOCK - 1 :: 2 * BLOCK] = True
@@ -337,36 +344,71 @@ def _crests(twice: Singles, threshold: float) -> NDArray[np.intp]:
     return crests.nonzero()[0]
 
 
-def _highest_in_blocks(
-    chunk: Singles, channel: NDArray[np.intp], block: NDArray[np.intp], known: float
+def _highest_around(
+    chunk: Singles, found: list[tuple[NDArray[np.intp], Singles]], known: float
 ) -> float:
-    """Step 3 over whole blocks, where crest follows on crest: a steady high tone."""
-    size = BLOCK + TAPS - 1
-    windows = _windows(chunk, 0, 1, chunk.shape[1] - size + 1, size)
-    for first in range(0, len(block), _DENSE_ROWS):
-        few = slice(first, first + _DENSE_ROWS)
-        rows = windows[channel[few], block[few] * BLOCK]
-        known = _highest_vertex(_whole_matrix() @ rows.T, known)
+    """Step 3 around crests, highest first: they may do away with the rest."""
+    twice_at, heights = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    if len(heights) > 2 * _POINTS:
+        first = np.argpartition(-heights, _POINTS)[:_POINTS]
+        known = _highest_near(chunk, twice_at[first], known)
+    still = heights > np.float32(known / _BOUND_TWICE)
+    return _highest_near(chunk, twice_at[still], known)
+
+
+def _highest_at(chunk: Singles, start: int, known: float) -> float:
+    """``_highest_near`` in plain numbers for one place: much quicker there."""
+    flat, length = chunk.reshape(-1), chunk.shape[1]
+    for _ in range(_MOST_STEPS):
+        around = flat[start : start + _WINDOW_FRAMES] @ _around_matrix()
+        points = [abs(value) for value in around.tolist()]
+        for left, mid, right in zip(points, points[1:], points[2:], strict=False):
+            bend = 2.0 * mid - left - right
+            if left <= mid >= right and bend > 0.0:
+                known = max(known, mid + (right - left) ** 2 / (8.0 * bend))
+        top = max(points)
+        if top < known or top not in (points[0], points[-1]):
+            break
+        known = top
+        start += 1 if top == points[-1] else -1
+        if start < 0 or start % length > length - _WINDOW_FRAMES:
+            break
     return known
 
 
-def _highest_everywhere(chunk: Singles, blocks: int, known: float) -> float:
-    """Step 3 over all of a chunk."""
-    windows = _windows(chunk, 0, BLOCK, blocks, BLOCK + TAPS - 1)
-    rows = np.empty((_DENSE_ROWS, BLOCK + TAPS - 1), dtype=np.float32)
-    for of_channel in windows:
-        for first in range(0, blocks, _DENSE_ROWS):
-            some = of_channel[first : first + _DENSE_ROWS]
-            rows[: len(some)] = some
-            known = _highest_vertex(_whole_matrix() @ rows[: len(some)].T, known)
+def _highest_near(chunk: Singles, twice_at: NDArray[np.intp], known: float) -> float:
+    """Highest of what lies around positions given in half frames from the chunk's start.
+
+    Where it still rises at the end of what was looked at, the look goes on there.
+    """
+    length = chunk.shape[1]
+    windows = np.ndarray((chunk.size - _WINDOW_FRAMES + 1,), _WINDOW, chunk, 0, (chunk.itemsize,))
+    for _ in range(_MOST_STEPS):
+        halves = (twice_at & 1).astype(bool)
+        further = []
+        for half, at in ((0, twice_at[~halves]), (1, twice_at[halves])):
+            matrix, starts = _near_matrix(half), at >> 1
+            for first in range(0, len(at), _MOST_POINTS):
+                some = slice(first, first + _MOST_POINTS)
+                around = windows[starts[some]].view(np.float32).reshape(-1, _WINDOW_FRAMES)
+                points = matrix @ around.T
+                known = _highest_vertex(points, known)
+                enough = np.float32(_STEEPEST * known)
+                for end, step in ((0, -1), (-1, 1)):
+                    rising = points[end] > np.maximum(points[end - step], enough)
+                    if rising.any():
+                        further.append(at[some][rising] + step)
+        if not further:
+            break
+        twice_at = np.concatenate(further)
+        twice_at = twice_at[(twice_at >= 0) & ((twice_at >> 1) % length <= length - _WINDOW_FRAMES)]
     return known
 
 
 def _highest_in_groups(chunk: Singles, groups: NDArray[np.bool_], known: float) -> float:
     """Step 3 over the few groups of intervals that may reach beyond ``known``."""
     channel, group = groups.nonzero()
-    size = _GROUP + TAPS - 1
-    windows = _windows(chunk, 0, _GROUP, groups.shape[1], size)
+    windows = _windows(chunk, 0, _GROUP, groups.shape[1], _GROUP + _WINDOW_FRAMES)
     for first in range(0, len(group), _MOST_POINTS):
         few = slice(first, first + _MOST_POINTS)
         known = _highest_vertex(_group_matrix() @ windows[channel[few], group[few]].T, known)
@@ -377,7 +419,8 @@ def _highest_in_groups(chunk: Singles, groups: NDArray[np.bool_], known: float) 
 def _group_matrix() -> Singles:
     """From the frames of a group of intervals to all its points and one more on either side."""
     points = np.arange(-1, _GROUP * POINTS_PER_FRAME + 2) / POINTS_PER_FRAME
-    return np.ascontiguousarray(interval_matrix(_GROUP + TAPS - 1, BEFORE, points).T).astype(np.float32)
+    matrix = interval_matrix(_GROUP + _WINDOW_FRAMES, _FIRST, points)
+    return np.ascontiguousarray(matrix.T).astype(np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -401,32 +444,29 @@ def _energy_bound() -> tuple[Singles, float]:
     gain = max(float((row**2 / weights).sum()) for row in taps) * 1.002
     whole = np.zeros((3 * BLOCK, BLOCK // _GROUP))
     for group in range(BLOCK // _GROUP):
-        whole[group * _GROUP : group * _GROUP + span, group] = weights
+        first = _FIRST - BEFORE + group * _GROUP
+        whole[first : first + span, group] = weights
     matrix = whole.reshape(3, BLOCK, -1).transpose(1, 0, 2).reshape(BLOCK, -1)
     return np.ascontiguousarray(matrix).astype(np.float32), gain
 
 
-@lru_cache(maxsize=1)
-def _whole_matrix() -> Singles:
-    """From the frames of a block, 31 and 32 more around, to all its points and one more on either side."""
-    points = np.arange(-1, BLOCK * POINTS_PER_FRAME + 2) / POINTS_PER_FRAME
-    return np.ascontiguousarray(interval_matrix(BLOCK + TAPS - 1, BEFORE, points).T).astype(np.float32)
-
-
 @lru_cache(maxsize=2)
 def _near_matrix(half: int) -> Singles:
-    """From 64 frames to seven points around the 32nd (``half`` 0) or half a frame after it (1)."""
-    points = half / 2.0 + np.arange(-3, 4) / POINTS_PER_FRAME
-    return np.ascontiguousarray(interval_matrix(TAPS, BEFORE, points).T).astype(np.float32)
+    """From 65 frames to points around the middle one (``half`` 0) or half a frame after it (1).
+
+    Seven would do; products with eight rows run at twice the pace.
+    """
+    points = half / 2.0 + np.arange(-3, 5) / POINTS_PER_FRAME
+    return np.ascontiguousarray(interval_matrix(_WINDOW_FRAMES, _FIRST, points).T).astype(np.float32)
 
 
 def _highest_vertex(points: Singles, known: float) -> float:
-    """Top of the parabolas through three neighbours each, down the columns; or ``known``.
+    """Top of the parabolas through three neighbours whose middle is highest, down the columns; or ``known``.
 
     With rises ``p`` before and ``q`` after the middle point, the parabola's
     top is ``(p + q)² / (8 (|p| + |q|))`` above it where the middle is a crest.
-    Elsewhere the same term stays below what the higher neighbour reaches, so
-    no mask is needed, which would cost more than the term.
+    Elsewhere the same term seldom comes to more than a crest nearby, so it is
+    only where it does that one looks whether it is one.
     """
     np.abs(points, out=points)
     rises = points[1:] - points[:-1]
@@ -438,7 +478,12 @@ def _highest_vertex(points: Singles, known: float) -> float:
     lean *= steps
     lean *= np.float32(0.125)
     lean += points[1:-1]
-    return max(known, float(lean.max()), float(points[0].max()), float(points[-1].max()))
+    if float(lean.max()) > known:
+        middle, column = (lean > known).nonzero()
+        mids = points[middle + 1, column]
+        crests = (mids >= points[middle, column]) & (mids >= points[middle + 2, column])
+        known = float(lean[middle, column].max(initial=known, where=crests))
+    return max(known, float(points[0].max()), float(points[-1].max()))
 
 
 def _windows(chunk: Singles, start: int, step: int, count: int, size: int) -> Singles:
@@ -470,7 +515,7 @@ class TruePeakMeter:
         check_format(sample_rate_hz, channels)
         self._channels = channels
         self._chunker = Chunker(channels, self._FRAMES, HISTORY)
-        self._finder = PeakFinder(channels, self._FRAMES)
+        self._finder = PeakFinder(self._FRAMES)
         self._known = 0.0
 
     def feed(self, block: NDArray[np.floating]) -> None:
@@ -485,7 +530,7 @@ class TruePeakMeter:
 
     def result(self) -> float:
         """True peak so far, linear; 0.0 for silence and for no sound at all."""
-        return self._finder.largest_of_rest(self._chunker, BLOCK, self._known)
+        return self._finder.largest_of_rest(self._chunker.rest(RINGING, BLOCK), self._known)
 
 
 def true_peak(samples: NDArray[np.floating], sample_rate_hz: int) -> float:

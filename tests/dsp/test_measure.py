@@ -1,8 +1,12 @@
 """The meter: one pass, any block sizes, defined answers for every odd input."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
+from padbank.dsp.energies import SlotGrid
+from padbank.dsp.loudness import IntegratedMeter
 from padbank.dsp.measure import METHOD, Meter, measure
 from padbank.errors import InputError
 
@@ -45,6 +49,54 @@ def test_block_sizes_make_no_difference(rate_hz: int, channels: int) -> None:
         in_blocks = meter.result()
         for name in LEVELS:
             assert getattr(in_blocks, name) == pytest.approx(getattr(whole, name), abs=1e-6), name
+
+
+@pytest.mark.parametrize("freq_hz", [10.0, 997.0, 9_700.0])
+def test_block_sizes_make_no_difference_to_steady_tones(freq_hz: float) -> None:
+    """The K filter takes 24 dB off 10 Hz: what float32 rounds off shows most there."""
+    rate_hz = 44_100
+    sound = 0.5 * np.sin(2 * np.pi * freq_hz / rate_hz * np.arange(rate_hz * 7) + 0.3)[:, None]
+    sound[:900] *= np.linspace(0.0, 1.0, 900)[:, None]
+    whole = measure(sound, rate_hz)
+    alone = IntegratedMeter(rate_hz, 1)
+    alone.feed(sound)
+    for size in (997, 4_097, 65_535):
+        meter, integrated = Meter(rate_hz, 1), IntegratedMeter(rate_hz, 1)
+        for at in range(0, len(sound), size):
+            meter.feed(sound[at : at + size])
+            integrated.feed(sound[at : at + size])
+        in_blocks = meter.result()
+        for name in LEVELS:
+            assert getattr(in_blocks, name) == pytest.approx(getattr(whole, name), abs=1e-6), name
+        assert integrated.result() == alone.result()
+
+
+def test_the_slots_of_a_rate_belong_to_the_method() -> None:
+    """Maxima slide by slots: other slots move them by up to 0.03 LU, so they need another ``METHOD``."""
+    assert METHOD == "bs1770-5/tech3342/padbank-2/tp-64tap-8x"
+    slots = {8_000: 25, 11_025: 25, 22_050: 35, 32_000: 25, 37_800: 27, 44_100: 30, 48_000: 25, 96_000: 25}
+    assert {rate_hz: SlotGrid.of(rate_hz).slots_per_hop for rate_hz in slots} == slots
+
+
+def test_meters_of_several_threads_keep_out_of_each_others_way() -> None:
+    sounds = [noise(30_000 + 7_000 * number, 2, number) for number in range(8)]
+    alone = [measure(sound, 44_100) for sound in sounds]
+    with ThreadPoolExecutor(4) as pool:
+        for _ in range(3):
+            assert list(pool.map(lambda sound: measure(sound, 44_100), sounds)) == alone
+
+
+def test_meters_fed_in_turns_keep_out_of_each_others_way() -> None:
+    sounds = [noise(150_000, 2, 1), 0.3 * noise(150_000, 2, 2)]
+    alone = [measure(sound, 48_000) for sound in sounds]
+    meters = [Meter(48_000, 2) for _ in sounds]
+    for at in range(0, 150_000, 10_000):
+        for meter, sound in zip(meters, sounds, strict=True):
+            meter.feed(sound[at : at + 10_000])
+            meter.result()
+    for meter, whole in zip(meters, alone, strict=True):
+        for name in LEVELS:
+            assert getattr(meter.result(), name) == pytest.approx(getattr(whole, name), abs=1e-6), name
 
 
 def test_no_frames_and_silence_have_no_levels() -> None:

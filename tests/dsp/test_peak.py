@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import linprog
 
 from padbank.dsp import peak as peak_module
 from padbank.dsp.interpolate import BEFORE, TAPS, frame_peaks, oversampled, taps_at
@@ -202,6 +203,76 @@ def test_ways_of_searching_chosen_from_chunks_before_hide_no_peak(kind: str) -> 
     assert -0.005 < 20 * np.log10(true_peak(quiet, 44_100) / fine_peak(quiet)) < 0.03
 
 
+def everywhere(sound: np.ndarray) -> float:
+    """What the search is for, looked for everywhere: the highest crest of eight points a frame.
+
+    Float64, with the parabola through a crest's three points, and nothing ruled out.
+    """
+    largest = 0.0
+    for channel in sound.T:
+        points = np.abs(oversampled(np.concatenate([np.zeros(64), channel, np.zeros(64)]), 8)[:, 0])
+        left, middle, right = points[:-2], points[1:-1], points[2:]
+        bend = 2.0 * middle - left - right
+        crest = (middle >= left) & (middle >= right) & (bend > 0.0)
+        tops = middle[crest] + (right - left)[crest] ** 2 / (8.0 * bend[crest])
+        largest = max(largest, float(tops.max()))
+    return largest
+
+
+@pytest.mark.parametrize("kind", ["tone", "slow tone", "16 bit", "swell", "mix", "band", "limited", "square", "steps"])
+def test_search_reads_what_looking_everywhere_reads(kind: str) -> None:
+    """To 1e-4 dB: the rest is rounding, and what lies beyond 0.4535 of the rate.
+
+    Looks for a sound that slips through the bounds: crests that are all alike,
+    flat tops, coarse steps, most of them faded in and out.
+    """
+    rng = np.random.default_rng(len(kind))
+    frames = 20_000
+    at = np.arange(frames)
+    for trial in range(12):
+        of_rate, phase = rng.uniform(0.001, 0.4535), 7.0 * rng.random()
+        tone = np.sin(2 * np.pi * of_rate * at + phase)
+        other = np.sin(2 * np.pi * rng.uniform(0.001, 0.4535) * at)
+        sound = {
+            "tone": lambda s=tone: s,
+            "slow tone": lambda f=of_rate, p=phase: np.sin(2 * np.pi * 0.02 * f * at + p),
+            "16 bit": lambda s=tone: np.round(s * 300.0),
+            "swell": lambda s=tone, o=other: s * (1.0 + 0.05 * o),
+            "mix": lambda s=tone, o=other: s + rng.random() * o,
+            "band": lambda f=of_rate: band_limited(rng, frames, f, rng.random()),
+            "limited": lambda f=of_rate: np.clip(40 * band_limited(rng, frames, f, 0.3), -1, 1),
+            "square": lambda f=of_rate, p=phase: np.sign(np.sin(0.6 * np.pi * f * at + p)),
+            "steps": lambda: np.repeat(rng.standard_normal(frames // 50), 50),
+        }[kind]()
+        if trial % 3:
+            sound = sound * np.minimum(1.0, np.minimum(at, frames - 1 - at) / rng.integers(1, 3_000))
+        sound = (0.5 * sound / np.abs(sound).max()).astype(np.float32)[:, None]
+        found = true_peak(sound, 44_100)
+        assert 20 * np.log10(found / everywhere(sound)) == pytest.approx(0.0, abs=1e-4)
+
+
+def test_bound_of_step_2_by_a_linear_programme() -> None:
+    """The smallest weights that give any value back to 0.4 %, for content up to 0.4535 of the rate."""
+    error, reach = 0.004, 40
+    angle = np.linspace(0.0, 2 * np.pi * 0.4535, 160)
+    half = 2.0 * np.cos(np.outer(angle, np.arange(16) + 0.5)) @ peak_module._half_taps()
+    cosine, sharpen = np.cos(angle / 2), 2.0 * peak_module._SHARPEN_TWICE
+    points = np.arange(-reach, reach + 1)
+    of_tone = np.where(points % 2 == 0, (1 - sharpen * half * cosine)[:, None], (half - sharpen * cosine)[:, None])
+    of_tone = of_tone * np.exp(1j * np.outer(angle, points / 2))
+    for at in np.arange(9) / 16:
+        rows, limits = [], []
+        for turn in np.exp(1j * np.pi * np.arange(8) / 4):  # an octagon within the circle of the error
+            row = (of_tone * turn).real
+            rows.append(np.hstack([row, -row]))
+            limits.append((np.exp(1j * angle * at) * turn).real + error * np.cos(np.pi / 8))
+        weights = linprog(
+            np.ones(2 * len(points)), A_ub=np.vstack(rows), b_ub=np.concatenate(limits), bounds=(0, None)
+        )
+        assert weights.success
+        assert weights.fun / (1.0 - error) <= peak_module._BOUND_TWICE
+
+
 def test_energy_bound_holds_for_any_sound() -> None:
     """Cauchy and Schwarz: no interpolated value of a group beats the bound of its energy."""
     matrix, gain = peak_module._energy_bound()
@@ -219,7 +290,7 @@ def test_energy_bound_holds_for_any_sound() -> None:
         energy = parts[0, 0] + parts[1, 1] + parts[2, 2]
         fine = np.abs(oversampled(sound, 16)[:, 0])
         for group, of_group in enumerate(energy):
-            start = (BEFORE + group * size) * 16
+            start = (peak_module._FIRST + group * size) * 16
             reached = fine[start : start + size * 16 + 1].max()
             assert reached <= np.sqrt(gain * of_group)
             tightest = min(tightest, np.sqrt(gain * of_group) / reached)
