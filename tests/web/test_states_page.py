@@ -190,3 +190,33 @@ def test_names_of_any_script_are_taken(tab, served, tmp_path, synth_wav):
     page.get_by_label("Another want in Άνοιγμα").fill("gudok-parokhoda x2")
     page.get_by_label("Another want in Άνοιγμα").press("Enter")
     page.get_by_role("rowheader", name="gudok-parokhoda").wait_for()
+
+
+SUSPENDED = """
+(() => {
+  const real = Object.getOwnPropertyDescriptor(BaseAudioContext.prototype, 'state').get;
+  let on = false;
+  Object.defineProperty(BaseAudioContext.prototype, 'state', { get() { return on ? real.call(this) : 'suspended'; } });
+  const resume = AudioContext.prototype.resume;
+  AudioContext.prototype.resume = async function () {
+    if (!navigator.userActivation.hasBeenActive) return new Promise(() => {});
+    on = true;
+    await resume.call(this);
+    this.dispatchEvent(new Event('statechange'));
+  };
+})();
+"""
+
+
+def test_the_press_that_switches_the_sound_on_is_heard(tab, planned):
+    """As in a browser that keeps the sound off until something is pressed."""
+    one = tab()
+    one.page.add_init_script(SUSPENDED)
+    page = one.open(f"rehearse/{SHOW}")
+    page.locator(".place-rehearse[data-ready-bank='1']").wait_for()
+    expect(page.get_by_text("The sound is off.")).to_be_visible()
+    pad = page.locator(".plot-box .pad-clip").first
+    pad.click()
+    page.get_by_text(re.compile("starts on")).wait_for()
+    expect(page.get_by_text("The sound is off.")).to_be_hidden()
+    page.get_by_role("button", name="Sound is on").wait_for()

@@ -26,10 +26,12 @@ export async function open(root, desk, show) {
   const midiText = h('p', { class: 'quiet', role: 'status' });
   const midiButton = h('button', { type: 'button', onclick: listen }, 'Listen to MIDI');
   const state = h('p', { class: 'quiet', role: 'status' });
+  const soundOff = h('div', { class: 'sound-off row wrap', role: 'status' }, h('strong', {}, 'The sound is off.'),
+    h('span', {}, 'Browsers keep it so until you press something.'), h('button', { type: 'button', class: 'strong', onclick: soundOn }, 'Switch it on'));
 
   put(root, head,
     h('div', { class: 'layout-split' },
-      h('div', {}, plotBox, h('p', { class: 'hint' }, 'Hit a pad by click, by finger, by the key named on it, or from your pads by MIDI. Page keys change the bank; the stage view follows.')),
+      h('div', {}, soundOff, plotBox, h('p', { class: 'hint' }, 'Hit a pad by click, by finger, by the key named on it, or from your pads by MIDI. Page keys change the bank; the stage view follows.')),
       h('aside', { class: 'rehearse-side' },
         h('p', { class: 'hint caution' }, 'Keep your monitors low while you try things out: a loud cue next to the ear harms hearing.'),
         h('h2', {}, 'From your pads'), h('div', { class: 'row' }, midiButton), midiText,
@@ -99,11 +101,21 @@ export async function open(root, desk, show) {
   }
 
   function strike(pad, velocity, how, holdKey) {
-    if (!desk.play.engine.enabled) desk.play.enable();
     held.set(holdKey, pad);
-    const answer = pads.hit(pad, velocity, how);
-    root.dataset.hitAnswer = answer ? `${answer.started}` : 'control';
+    const hit = () => {
+      const answer = pads.hit(pad, velocity, how);
+      root.dataset.hitAnswer = answer ? `${answer.started}` : 'control';
+    };
+    if (desk.play.engine.enabled) hit();
+    else desk.play.enable().then(hit); // the press that switches the sound on is heard too
   }
+
+  async function soundOn() {
+    const { text } = await desk.play.enable();
+    if (text) say(text, 'error');
+  }
+
+  const drawSound = () => { soundOff.hidden = desk.play.engine.enabled; };
 
   function letGo(holdKey) {
     const pad = held.get(holdKey);
@@ -117,6 +129,7 @@ export async function open(root, desk, show) {
   }
 
   async function listen() {
+    desk.play.enable(); // this press is the one that browsers ask for
     const { ok, text } = await pads.listen();
     midiText.className = ok ? 'quiet' : 'trouble';
     if (!ok) put(midiText, text);
@@ -143,7 +156,7 @@ export async function open(root, desk, show) {
     else if (e.type === 'control') { light(e.pad); note([h('strong', {}, e.label), ` control hit, by ${e.how}`]); }
     else if (e.type === 'start') note([h('strong', {}, e.clip), ` starts on ${e.pad}`]);
     else if (e.type === 'stop' && e.reason !== 'end') note([h('strong', {}, e.clip), ` ${ENDED[e.reason] ?? 'cut off'}${e.by ? ` by ${e.by.clip ?? e.by}` : ''}`]);
-    else if (e.type === 'miss' && e.why !== 'sound off') note([h('strong', {}, e.clip ?? e.pad), ` did not sound: ${e.why}`]);
+    else if (e.type === 'miss') note([h('strong', {}, e.clip ?? e.pad), ` did not sound: ${e.why === 'sound off' ? 'the sound is off' : e.why}`]);
     else if (e.type === 'midi') { put(midiText, e.inputs.length ? `Listening to ${e.inputs.join(', ')}.` : 'No MIDI input is plugged in yet.'); midiButton.setAttribute('aria-pressed', String(e.inputs.length > 0)); }
     else if (e.type === 'unknown') note(`note ${e.note} on channel ${e.channel} belongs to no pad of this rig`);
     else if (e.type === 'bank' && drawn) { put(state, `fetching bank ${e.bank}`); draw(); } else if (e.type === 'ready' && e.bank === pads.bank) { put(state, e.failed.length ? e.failed[0] : `bank ${e.bank} is ready`); root.dataset.readyBank = String(e.bank); }
@@ -180,9 +193,11 @@ export async function open(root, desk, show) {
   addEventListener('pointerup', lift);
   addEventListener('pointercancel', lift);
 
+  const offState = desk.play.engine.on('state', drawSound);
   const support = pads.midiSupport();
   if (!support.ok) { put(midiText, support.text); midiButton.disabled = true; }
   draw();
+  drawSound();
   const stage = await get('/api/stage');
   pads.setBank(stage.show === show ? stage.bank : 1);
   return () => {
@@ -191,6 +206,7 @@ export async function open(root, desk, show) {
     removeEventListener('pointerup', lift);
     removeEventListener('pointercancel', lift);
     off();
+    offState();
     stopHearing();
     pads.close();
   };
