@@ -25,7 +25,6 @@ SHOW = "jetty-night"
 REFUSALS = ("409", "400", "ERR_FAILED")
 """The browser's own lines about answers that a test asked for."""
 
-LAYOUT = f"**/api/layouts/{SHOW}"
 
 
 @pytest.fixture(autouse=True)
@@ -94,15 +93,13 @@ def soon(holds) -> None:
         time.sleep(0.02)
 
 
-def deafen(page):
-    """From now on this tab does not hear of changes, as with a sleeping socket."""
-    for path in (LAYOUT, f"**/api/shows/{SHOW}", f"**/api/export/{SHOW}/look"):
-        page.route(path, lambda route: route.abort())
+def before(page, path: str, happens) -> None:
+    """The next request to ``path`` is on its way, made of what the page shows, when something happens elsewhere."""
+    def come(route):
+        happens()
+        route.continue_()
 
-
-def hear(page):
-    for path in (LAYOUT, f"**/api/shows/{SHOW}", f"**/api/export/{SHOW}/look"):
-        page.unroute(path)
+    page.route(path, come, times=1)
 
 
 # ---------------------------------------------------------------- layout
@@ -143,7 +140,7 @@ def test_steps_asked_for_before_a_change_from_elsewhere_are_not_taken_on_the_new
     laugh = pad_of(folder, "laugh-high")[1]
     one = tab()
     page = one.open(f"layout/{SHOW}")
-    page.route("**/step", lambda route: (step(folder, do="move", bank=bank, pad=horn, to_bank=bank, to_pad=laugh), route.continue_()))
+    before(page, "**/step", lambda: step(folder, do="move", bank=bank, pad=horn, to_bank=bank, to_pad=laugh))
     page.evaluate(
         """([first, second]) => { for (const id of [first, second]) {
           const pad = document.querySelector(`.plot-box [data-pad='${id}']`);
@@ -193,14 +190,11 @@ def test_undo_never_undoes_what_another_tab_did(tab, laid_out):
     holds(two, free, "horn")  # heard
     expect(two.get_by_role("button", name="Undo")).to_be_disabled()
     one.locator("button:text-is('Undo'):enabled").wait_for()
-    deafen(one)
     laugh = pad_of(folder, "laugh-high")[1]
-    pad(two, laugh).focus()
-    two.keyboard.press("Delete")
+    before(one, "**/step", lambda: step(folder, do="clear", bank=bank, pad=laugh))
+    one.get_by_role("button", name="Undo").click()  # this tab has not heard of the other's step
+    told(one, "was laid out anew elsewhere .layout 3, you saw 2.*“Go back to” brings it back")
     two.locator(".tray").get_by_role("button", name=re.compile("^laugh-high")).wait_for()
-    one.get_by_role("button", name="Undo").click()  # before this tab hears of the other's step
-    told(one, "was laid out anew elsewhere .layout 3, you saw 2")
-    hear(one)
     assert places(folder).get((bank, laugh)) is None and pad_of(folder, "horn") == (bank, free)
     step(folder, do="put", clip="laugh-high", bank=bank, pad=laugh)
     expect(one.get_by_role("button", name="Undo")).to_be_disabled()
@@ -333,11 +327,7 @@ def test_edits_of_a_want_never_reach_another_one(tab, served):
     # The first edit is on its way when an editor saves; the second was made of what the page showed before.
     text = file.read_text(encoding="utf-8").replace("    { clip = \"horn\", hits = 4, must = true },\n", "    { clip = \"buzz\", hits = 1 },\n    { clip = \"horn\", hits = 4, must = true },\n")
 
-    def saved(route):
-        file.write_text(text, encoding="utf-8")
-        route.continue_()
-
-    page.route("**/edit", saved)
+    before(page, "**/edit", lambda: file.write_text(text, encoding="utf-8"))
     page.evaluate(
         """() => { for (const [name, value] of [['Expected hits of horn', '8'], ['Expected hits of sweep', '9']]) {
           const box = document.querySelector(`[aria-label='${name}']`); box.value = value; box.dispatchEvent(new Event('change', { bubbles: true }));
@@ -473,10 +463,13 @@ def test_marks_follow_what_other_tabs_do_and_rights_set_elsewhere_are_not_overwr
     page.get_by_text("2 clips marked").wait_for()
     page.get_by_role("button", name="Tag them").click()
     told(page, "2 clips changed")
-    page.route("**/api/clips", lambda route: route.abort())  # this tab does not hear of it
-    with Library(served.folder) as library:
-        assert library.clip("bell").tags == ("loud",)
-        clips_work.edit(library, "bell", {}, licence="CC-BY-4.0")
+
+    def overtaken():
+        with Library(served.folder) as library:
+            assert library.clip("bell").tags == ("loud",)
+            clips_work.edit(library, "bell", {}, licence="CC-BY-4.0")
+
+    before(page, "**/api/clips/many", overtaken)
     page.get_by_label("Licence", exact=True).last.fill("MIT")
     page.get_by_role("button", name="Set rights").click()
     told(page, "the licence of bell was changed elsewhere")
@@ -504,15 +497,12 @@ def test_only_the_set_that_was_looked_at_is_written(tab, laid_out, tmp_path):
     step(folder, do="clear", bank=bank, pad=horn)
     told(page, "this is what would be written now .layout 2.")
     page.get_by_text("To be written: 4 files").wait_for()
-    deafen(page)
     page.get_by_label(re.compile("^I accept: ")).check()
-    step(folder, do="put", clip="horn", bank=bank, pad=horn)
+    before(page, "**/write", lambda: step(folder, do="put", clip="horn", bank=bank, pad=horn))
     page.get_by_role("button", name="Write the set").click()
     page.get_by_role("alert").get_by_text(re.compile("was changed elsewhere since you looked .it is layout 3 now")).wait_for()
     assert not list(card.rglob("*.wav"))
-    hear(page)
-    page.get_by_role("button", name="See what would change").click()
-    page.get_by_text("To be written: 5 files").wait_for()
+    page.get_by_text("To be written: 5 files").wait_for()  # the page shows by itself what would be written now
     page.get_by_role("button", name="Write the set").click()
     page.get_by_role("heading", name="Proved: the set is as planned").wait_for()
     one.forgive(*REFUSALS)
