@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import socket
 import threading
 import wave
 from collections.abc import Callable, Iterator
@@ -155,6 +156,18 @@ class Served:
     server: Any
 
 
+def free_port() -> int:
+    """A port of its own for each server, so that one that is started anew finds it free beside other tests."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture(name="free_port")
+def _free_port() -> int:
+    return free_port()
+
+
 @pytest.fixture
 def serve() -> Iterator[Callable[..., Served]]:
     """``serve(folder, port=None)``: a server on a thread, whose first request can come when it returns."""
@@ -163,7 +176,7 @@ def serve() -> Iterator[Callable[..., Served]]:
     running: list[tuple[Any, threading.Thread]] = []
 
     def begin(folder: Path, port: int | None = None) -> Served:
-        page, started = PageServer(folder, port=port), threading.Event()
+        page, started = PageServer(folder, port=port or free_port()), threading.Event()
         thread = threading.Thread(target=page.run, args=(started.set,), daemon=True)
         thread.start()
         running.append((page, thread))

@@ -49,7 +49,7 @@ elif slow == "export":
     export_routes.export = endless_export
 elif slow == "add":
     drop_routes._add = wait
-server = PageServer(Path(folder), port=int(port) or None)
+server = PageServer(Path(folder), port=int(port))
 server.run(lambda: print(server.port, flush=True))
 """
 
@@ -57,15 +57,15 @@ server.run(lambda: print(server.port, flush=True))
 class Killable:
     """A real server process that is slow at one thing, and can be killed and started again at its port."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder, self.port = folder, 0
+    def __init__(self, folder: Path, port: int) -> None:
+        self.folder, self.port = folder, port
         self.process: subprocess.Popen[str] | None = None
 
     def start(self, slow: str = "") -> None:
         command = [sys.executable, "-c", SERVER, slow, str(self.folder), str(self.port)]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"})
         assert self.process.stdout is not None
-        self.port = int(self.process.stdout.readline())
+        assert int(self.process.stdout.readline()) == self.port
 
     def kill(self) -> None:
         assert self.process is not None
@@ -78,10 +78,10 @@ class Killable:
 
 
 @pytest.fixture
-def killable(library_folder):
+def killable(library_folder, free_port):
     with Library(library_folder) as library:
         plan(library, SHOW)
-    server = Killable(library_folder)
+    server = Killable(library_folder, free_port)
     yield server
     server.kill()
 
