@@ -29,19 +29,20 @@ BLOCK_VALUES = 1 << 18
 COUNTS_PER_LSB = 1 << 16
 
 
-def noise_counts(seed: bytes, n_values: int) -> NDArray[np.int32]:
-    """``n_values`` triangular integers in -65535..65535, unit 2**-16 LSB.
+def noise_counts(seed: bytes, n_values: int, first: int = 0) -> NDArray[np.int32]:
+    """``n_values`` triangular integers in -65535..65535, unit 2**-16 LSB, from number ``first`` on.
 
     >>> noise_counts(b"padbank", 3).tolist() == noise_counts(b"padbank", 5)[:3].tolist()
     True
     """
     if n_values < 0:
         raise InputError(f"{n_values} dither values were asked for: use 0 or more")
-    parts = []
-    for block in range((n_values + BLOCK_VALUES - 1) // BLOCK_VALUES):
-        count = min(BLOCK_VALUES, n_values - block * BLOCK_VALUES)
+    parts, last = [], first + n_values
+    for block in range(first // BLOCK_VALUES, -(-last // BLOCK_VALUES)):
+        skip = max(0, first - block * BLOCK_VALUES)
+        count = min(BLOCK_VALUES, last - block * BLOCK_VALUES)
         stream = hashlib.shake_128(seed + block.to_bytes(8, "little")).digest(4 * count)
-        pairs = np.frombuffer(stream, dtype="<u2").reshape(count, 2).astype(np.int32)
+        pairs = np.frombuffer(stream, dtype="<u2").reshape(count, 2)[skip:].astype(np.int32)
         parts.append(pairs[:, 0] - pairs[:, 1])
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int32)
 
@@ -57,12 +58,13 @@ def is_on_grid(samples: NDArray[Any], bits: int) -> bool:
 
 
 def quantise(
-    samples: NDArray[Any], bits: int, seed: bytes, *, dither: bool = True
+    samples: NDArray[Any], bits: int, seed: bytes, *, dither: bool = True, first_value: int = 0
 ) -> NDArray[np.int32]:
     """Integers of ``bits`` bits (right-aligned in int32) from ``(frames, channels)`` floats.
 
     Full scale 1.0 is ``2**(bits - 1)``; what would pass the range is held at
-    its edge. Without dither: plain rounding, halves upward.
+    its edge. Without dither: plain rounding, halves upward. ``first_value`` values of the same
+    sound came before these.
 
     Raises
     ------
@@ -74,7 +76,7 @@ def quantise(
     if not np.isfinite(scaled).all():
         raise InputError("the sound holds values that are no numbers: decode it again")
     if dither:
-        noise = noise_counts(seed, scaled.size).reshape(scaled.shape)
+        noise = noise_counts(seed, scaled.size, first_value).reshape(scaled.shape)
         scaled += noise / float(COUNTS_PER_LSB)
     scaled += 0.5
     np.floor(scaled, out=scaled)

@@ -11,13 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
-from numpy.typing import NDArray
-
 from padbank.domain import Measurement, Role
-from padbank.dsp.limiter import AIM_DB, Limiter
+from padbank.dsp.limiter import AIM_DB, Limited, Limiter
 from padbank.dsp.loudness import Loudness, LoudnessMeter
-from padbank.dsp.overs import peaks_over
+from padbank.dsp.overs import PAD, peaks_over
+from padbank.dsp.sound import PIECE_FRAMES, Sound
 from padbank.units import db_to_gain, gain_to_db
 
 LEVEL_WITHIN_LU = 0.004
@@ -34,7 +32,7 @@ def on_gain_grid(gain_db: float) -> float:
 
 
 def limit_to_target(
-    prepared: NDArray[np.float64],
+    prepared: Sound,
     rate: int,
     *,
     role: Role,
@@ -44,8 +42,8 @@ def limit_to_target(
     most_db: float,
     as_played: bool,
     true_peak_linear: float | None = None,
-) -> tuple[float, float, NDArray[np.float64]]:
-    """Gain before the limiter, its deepest reduction and the limited sound.
+) -> tuple[float, Limited]:
+    """Gain before the limiter, and the limited sound.
 
     ``true_peak_linear`` is the prepared sound's, where it is known already.
     Loudness never falls as the gain rises, so a secant search between bounds finds it.
@@ -53,14 +51,15 @@ def limit_to_target(
     ceiling = db_to_gain(ceiling_dbtp - AIM_DB)
     limiter = Limiter(prepared, rate, ceiling / on_gain_grid(most_db), true_peak_linear)
 
-    def miss_lu(samples: NDArray[np.float64]) -> float:
-        meter = LoudnessMeter(rate, samples.shape[1], as_played=as_played)
-        meter.feed(samples)
+    def miss_lu(limited: Limited) -> float:
+        meter = LoudnessMeter(rate, prepared.channels, as_played=as_played)
+        for block in limited.blocks():
+            meter.feed(block)
         reached = role_loudness_lufs(meter.result(), role)
         return target_lufs - (reached if reached is not None else -math.inf)
 
     low_db, high_db, gain_db, slope = first_db, most_db, first_db, 1.0
-    miss = miss_lu(limiter.draft(on_gain_grid(gain_db), ceiling_dbtp).samples)
+    miss = miss_lu(limiter.draft(on_gain_grid(gain_db), ceiling_dbtp))
     for _ in range(LEVEL_ROUNDS):
         if abs(miss) <= LEVEL_WITHIN_LU or (miss > 0 and gain_db >= most_db):
             break
@@ -77,17 +76,17 @@ def limit_to_target(
             break
         last_db, last_miss = gain_db, miss
         gain_db = step
-        miss = miss_lu(limiter.draft(on_gain_grid(gain_db), ceiling_dbtp).samples)
+        miss = miss_lu(limiter.draft(on_gain_grid(gain_db), ceiling_dbtp))
         if gain_db != last_db and last_miss != miss:
             slope = min(1.2, max(0.05, (last_miss - miss) / (gain_db - last_db)))
     limited = limiter.apply(on_gain_grid(gain_db), ceiling_dbtp)
     for _ in range(LAST_ROUNDS):  # what the second look took off is made up as well
-        miss = miss_lu(limited.samples)
+        miss = miss_lu(limited)
         if abs(miss) <= LEVEL_WITHIN_LU or (miss > 0 and gain_db >= most_db):
             break
         gain_db = min(most_db, gain_db + miss / slope)
         limited = limiter.apply(on_gain_grid(gain_db), ceiling_dbtp)
-    return gain_db, limited.deepest_db, limited.samples
+    return gain_db, limited
 
 
 def role_loudness_lufs(loudness: Loudness, role: Role) -> float | None:
@@ -99,7 +98,7 @@ def role_loudness_lufs(loudness: Loudness, role: Role) -> float | None:
 
 def with_short_taps(
     before: Measurement,
-    prepared: NDArray[np.float64],
+    prepared: Sound,
     role: Role,
     target_lufs: float,
     ceiling_dbtp: float,
@@ -111,5 +110,11 @@ def with_short_taps(
     loudness, peak = before.loudness_lufs(role), before.true_peak_dbtp
     if loudness is None or peak is None or peak + target_lufs - loudness < ceiling_dbtp - 2.0:
         return before
-    highest = gain_to_db(float(peaks_over(prepared, 0.9 * db_to_gain(peak)).max(initial=0.0)))
-    return replace(before, true_peak_dbtp=max(peak, highest))
+    highest = 0.0
+    for first in range(0, prepared.frames, PIECE_FRAMES):
+        last = min(prepared.frames, first + PIECE_FRAMES)
+        begin = max(0, first - PAD)
+        piece = prepared.read(begin, min(prepared.frames, last + PAD))
+        peaks = peaks_over(piece, 0.9 * db_to_gain(peak))[first - begin :][: last - first]
+        highest = max(highest, float(peaks.max(initial=0.0)))
+    return replace(before, true_peak_dbtp=max(peak, gain_to_db(highest)))

@@ -19,29 +19,39 @@ Interpolating is what costs, so it is done only where it can matter: highest pea
 first, then what may stand out of the slopes down from them, and in the second round only
 where the first one's peaks times the gain come near the ceiling.
 
-The slopes and the corner are padbank's own (common practice, no source). True
-peak: ITU-R BS.1770-5 Annex 2, here at 8 x.
+Long sounds are read in segments, with as much before and after each as its curve hangs on: of the
+whole only three numbers a step are kept (4.3 MB a minute).
 
-Functions and classes: ``limit``, ``Limiter``, ``Limited``, ``need_db``,
-``smooth_curve_db``.
+True peak: ITU-R BS.1770-5 Annex 2, here at 8 x. The curve is in ``gaincurve``.
+
+Functions and classes: ``limit``, ``Limiter``, ``Limited``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.dsp.gaincurve import (
+    Curve,
+    curve_reach,
+    db_to_gains,
+    joined,
+    lowest_sloped,
+    need_db,
+    slopes_db,
+    smooth_curve_db,
+)
 from padbank.dsp.interpolate import TAPS
-from padbank.dsp.overs import Overs, drift, lowest_of_groups
-from padbank.dsp.peak import true_peak
+from padbank.dsp.overs import PAD, Overs, drift, lowest_of_groups
+from padbank.dsp.peak import TruePeakMeter
+from padbank.dsp.sound import HeldSound, Sound
 from padbank.units import db_to_gain, gain_to_db
 
-ATTACK_DB_PER_MS = 1.0
-RELEASE_DB_PER_MS = 0.05
-CORNER_S = 0.002
 AIM_DB = 0.04
 """The curve aims this far under the ceiling, for rounding, what lies between points, and other meters' filters."""
 SLACK_DB = 0.01
@@ -50,22 +60,12 @@ BETWEEN_MAX_DB = 0.1
 ROUNDS = 4
 STEPS_PER_S = 6000
 """The gain curve is reckoned in steps of about this many a second and joined by straight lines."""
-STRAIGHT = 0.99
-"""Lines straight in gain are up to 1 % steeper in dB than their ends, at 6000 steps a second."""
-
 LOOK_FIRST = (64, 8)
 """The highest of so many groups of frames is evaluated before the others."""
+SEGMENT_STEPS = 20 * STEPS_PER_S
 
-Curve = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Limited:
-    """The limited sound, its gain (frames,) and the deepest reduction in dB (0: untouched)."""
-
-    samples: NDArray[np.float64]
-    gain: Curve
-    deepest_db: float
+Steps = NDArray[np.float32]
+Samples = NDArray[np.float64]
 
 
 class Limiter:
@@ -73,7 +73,7 @@ class Limiter:
 
     Parameters
     ----------
-    samples : ndarray (frames, channels), float64
+    samples : ndarray (frames, channels), float64, or a ``Sound``
     sample_rate_hz : int
     least : linear; peaks below it never matter (ceiling over the largest drive to come)
     true_peak_linear : of the samples, where it is known already
@@ -81,47 +81,78 @@ class Limiter:
 
     def __init__(
         self,
-        samples: NDArray[Any],
+        samples: NDArray[Any] | Sound,
         sample_rate_hz: int,
         least: float = 0.0,
         true_peak_linear: float | None = None,
     ) -> None:
-        self.samples = np.asarray(samples, dtype=np.float64)
+        self.sound = HeldSound(samples) if isinstance(samples, np.ndarray) else samples
         self.sample_rate_hz = sample_rate_hz
         self.step_frames = max(1, round(sample_rate_hz / STEPS_PER_S))
-        self._steps_per_ms = sample_rate_hz / 1000.0 / self.step_frames
-        self._peaks, self._at_most = self._peaks_that_matter(0.98 * least)
+        self.steps_per_ms = sample_rate_hz / 1000.0 / self.step_frames
+        self.steps = -(-self.sound.frames // self.step_frames)
+        self._peaks = np.zeros(self.steps, dtype=np.float32)
+        self._at_most = np.zeros(self.steps, dtype=np.float32)
+        for part in self.segments():
+            self._find_peaks(part, 0.98 * least)
         if true_peak_linear is None and self._peaks.any():
-            true_peak_linear = true_peak(self.samples, sample_rate_hz)
+            true_peak_linear = self._true_peak(self.sound.read(*self.frames_of(s)) for s in self.segments())
         self._between_db = self._beyond_points_db(true_peak_linear or 0.0)
 
-    def _peaks_that_matter(self, least: float) -> tuple[Curve, Curve]:
+    def segments(self) -> Iterator[slice]:
+        """Steps of each segment."""
+        for first in range(0, self.steps, SEGMENT_STEPS):
+            yield slice(first, min(first + SEGMENT_STEPS, self.steps))
+
+    def frames_of(self, part: slice, around: int = 0) -> tuple[int, int]:
+        """First and last frame (exclusive) of some steps, and of so many steps around them."""
+        first = max(0, part.start - around) * self.step_frames
+        return first, min(self.sound.frames, (part.stop + around) * self.step_frames)
+
+    def _find_peaks(self, part: slice, least: float) -> None:
         """Peak of each step, and what it is at most; where it cannot matter the first may be less.
 
         A peak that lies under the slopes down from a higher one nearby, or below ``least``, lowers
         no curve, whatever the drive; so the highest are evaluated first.
         """
-        if not len(self.samples):
-            return np.zeros(0), np.zeros(0)
-        overs = Overs(self.samples)
+        around = -(-PAD // self.step_frames)
+        first, last = self.frames_of(part, around)
+        overs = Overs(self.sound.read(first, last))
         bounds = overs.bounds()
         left = np.flatnonzero(bounds >= least)
         for groups in LOOK_FIRST:
             if len(left) < groups:
                 break
-            first = _highest_of_each(bounds, left, groups)
-            overs.look(first)
+            highest = _highest_of_each(bounds, left, groups)
+            overs.look(highest)
             slopes = self._slopes_down(self._by_step(overs.peaks()))
-            by_frame = np.repeat(slopes, self.step_frames)[: len(self.samples)]
+            by_frame = np.repeat(slopes, self.step_frames)[: last - first]
             left = left[~overs.looked[left] & (bounds[left] > lowest_of_groups(by_frame)[left])]
         overs.look(left)
-        return self._by_step(overs.peaks()), self._by_step(overs.peaks(bounds))
+        skip = part.start - first // self.step_frames
+        own = slice(skip, skip + part.stop - part.start)
+        self._peaks[part] = self._by_step(overs.peaks())[own]
+        self._at_most[part] = self._by_step(overs.peaks(bounds))[own]
 
-    def _slopes_down(self, peaks: Curve) -> Curve:
+    def _slopes_down(self, peaks: Steps) -> Curve:
         """Height of the slopes from higher peaks at each step, linear."""
-        attack, release = _slopes_db(self._steps_per_ms)
-        height = 20.0 * np.log10(np.maximum(peaks, 1e-9))
-        return np.asarray(db_to_gains(-_lowest_sloped(-height, attack, release)))
+        height = 20.0 * np.log10(np.maximum(peaks, 1e-9, dtype=np.float64))
+        return db_to_gains(-lowest_sloped(-height, *slopes_db(self.steps_per_ms)))
+
+    def _by_step(self, peaks: Steps) -> Steps:
+        """Largest peak of each step."""
+        step = self.step_frames
+        largest = np.zeros(-(-len(peaks) // step), dtype=np.float32)
+        for frame in range(step):  # an axis of eight is slow to reduce
+            some = peaks[frame::step]
+            np.maximum(largest[: len(some)], some, out=largest[: len(some)])
+        return largest
+
+    def _true_peak(self, blocks: Iterator[Samples]) -> float:
+        meter = TruePeakMeter(self.sample_rate_hz, self.sound.channels)
+        for block in blocks:
+            meter.feed(block)
+        return meter.result()
 
     def _beyond_points_db(self, true_peak_linear: float) -> float:
         """By how much the sound's highest peak lies between the points that are looked at."""
@@ -140,72 +171,125 @@ class Limiter:
 
     def draft(self, drive: float, ceiling_dbtp: float) -> Limited:
         """Limited by the first curve, without looking again: within some hundredths of a dB."""
-        need = need_db(self._peaks * drive, self._aim(ceiling_dbtp))
-        return self._with(drive, self._smooth(need))
+        need, aim = np.zeros(self.steps, dtype=np.float32), self._aim(ceiling_dbtp)
+        for part in self.segments():
+            need[part] = need_db(self._peaks[part] * drive, aim)
+        return Limited(self, drive, need)
 
     def apply(self, drive: float, ceiling_dbtp: float) -> Limited:
         """Drive, limit, look again and take off what is left over."""
+        limited = self.draft(drive, ceiling_dbtp)
         aim = self._aim(ceiling_dbtp)
-        need = need_db(self._peaks * drive, aim)
-        curve = self._smooth(need)
-        limited = self._with(drive, curve)
-        for _ in range(ROUNDS if need.any() else 0):
-            over_db = gain_to_db(true_peak(limited.samples, self.sample_rate_hz)) - ceiling_dbtp
-            left = need_db(self._peaks_left(limited, drive, curve, aim), aim)
-            if over_db <= SLACK_DB and left.min() >= -AIM_DB - self._between_db - SLACK_DB:
+        for _ in range(ROUNDS if limited.need.any() else 0):
+            need = limited.need.copy()
+            meter = TruePeakMeter(self.sample_rate_hz, self.sound.channels)
+            lowest = 0.0
+            for part in self.segments():
+                meter.feed(limited.piece(part))
+                curve = limited.curve_db(part)
+                left = need_db(self._peaks_left(limited, part, aim), aim)
+                lowest = min(lowest, float(left.min(initial=0.0)))
+                # off where points stand out
+                need[part] = np.minimum(need[part], np.where(left < 0.0, curve + left, 0.0))
+            over_db = gain_to_db(meter.result()) - ceiling_dbtp
+            if over_db <= SLACK_DB and lowest >= -AIM_DB - self._between_db - SLACK_DB:
                 break
-            # Off where points stand out, and everywhere by what lies between the points
-            need = np.minimum(need, np.where(left < 0.0, curve + left, 0.0))
-            if over_db > 0.0:
+            if over_db > 0.0:  # and everywhere by what lies between the points
                 need[need < 0.0] -= over_db
-            curve = self._smooth(need)
-            limited = self._with(drive, curve)
+            limited = Limited(self, drive, need)
         return limited
 
-    def _peaks_left(self, limited: Limited, drive: float, curve_db: Curve, aim: float) -> Curve:
+    def _peaks_left(self, limited: Limited, part: slice, aim: float) -> Steps:
         """Peak of each step after limiting, evaluated where it may pass ``aim``.
 
         A gain that is the same for all taps scales a peak; one that changes by ``d`` a frame adds
         ``drift() * d`` times the samples around it at most.
         """
-        from scipy import ndimage
+        from scipy import ndimage  # slow to load, and not every command needs it
 
-        gain = db_to_gains(curve_db)
-        reach = 1 + -(-TAPS // 2 // self.step_frames)
-        wide = 2 * reach + 1
-        change = np.abs(np.diff(gain, prepend=gain[:1])) / self.step_frames
-        change = ndimage.maximum_filter1d(change, wide, mode="nearest")
-        around = ndimage.maximum_filter1d(self._peaks, wide, mode="nearest")
-        nearest = ndimage.maximum_filter1d(gain, 3, mode="nearest")
-        at_most = drive * (nearest * self._at_most + drift() * change * around)
-        overs = Overs(limited.samples)
-        hot = np.repeat(at_most > aim * (1.0 - 1e-6), self.step_frames)[: len(self.samples)]
-        overs.look(np.flatnonzero(lowest_of_groups(~hot) == 0))
-        return self._by_step(overs.peaks())
-
-    def _by_step(self, peaks: NDArray[Any]) -> Curve:
-        """Largest peak of each step."""
         step = self.step_frames
-        largest = np.zeros(-(-len(peaks) // step))
-        for frame in range(step):  # an axis of eight is slow to reduce
-            some = peaks[frame::step]
-            np.maximum(largest[: len(some)], some, out=largest[: len(some)])
-        return largest
+        reach = 1 + -(-TAPS // 2 // step)
+        around = max(reach, -(-PAD // step))
+        wide = slice(max(0, part.start - around), min(self.steps, part.stop + around))
+        gain = db_to_gains(limited.curve_db(wide))
+        change = np.abs(np.diff(gain, prepend=gain[:1])) / step
+        change = ndimage.maximum_filter1d(change, 2 * reach + 1, mode="nearest")
+        loudest = ndimage.maximum_filter1d(self._peaks[wide], 2 * reach + 1, mode="nearest")
+        nearest = ndimage.maximum_filter1d(gain, 3, mode="nearest")
+        at_most = limited.drive * (nearest * self._at_most[wide] + drift() * change * loudest)
+        samples = limited.piece(wide)
+        overs = Overs(samples)
+        hot = np.repeat(at_most > aim * (1.0 - 1e-6), step)[: len(samples)]
+        overs.look(np.flatnonzero(lowest_of_groups(~hot) == 0))
+        skip = part.start - wide.start
+        return self._by_step(overs.peaks())[skip : skip + part.stop - part.start]
 
-    def _smooth(self, need: Curve) -> Curve:
-        return smooth_curve_db(need, self._steps_per_ms)
 
-    def _with(self, drive: float, curve_db: Curve) -> Limited:
-        samples = self.samples * drive
-        gain = _joined(db_to_gains(curve_db), self.step_frames, len(samples))
-        touched = np.flatnonzero(curve_db)
-        if len(touched):
-            first = max(0, int(touched[0]) - 1) * self.step_frames
-            last = (int(touched[-1]) + 2) * self.step_frames
-            samples[first:last] *= gain[first:last, None]
-        return Limited(
-            samples=samples, gain=gain, deepest_db=-gain_to_db(float(gain.min(initial=1.0))) + 0.0
-        )
+class Limited:
+    """A sound at one drive, limited after one need (dB by step, <= 0); read as often as one likes."""
+
+    def __init__(self, limiter: Limiter, drive: float, need: Steps) -> None:
+        self.drive, self.need = drive, need
+        self._limiter = limiter
+        self._kept: tuple[slice, Samples] | None = None
+        self._curve: tuple[slice, Curve] | None = None
+
+    @cached_property
+    def _reach(self) -> int:
+        return curve_reach(-float(self.need.min(initial=0.0)), self._limiter.steps_per_ms)
+
+    def curve_db(self, part: slice) -> Curve:
+        """Gain in dB in the middle of some steps."""
+        if self._curve is None or self._curve[0] != part:
+            first, last = max(0, part.start - self._reach), part.stop + self._reach
+            curve = smooth_curve_db(self.need[first:last], self._limiter.steps_per_ms)
+            self._curve = part, curve[part.start - first :][: part.stop - part.start]
+        return self._curve[1]
+
+    def _gain(self, part: slice) -> tuple[Curve, bool]:
+        """Gain of each frame of some steps, and whether it changes any."""
+        step = self._limiter.step_frames
+        wide = slice(max(0, part.start - 1), min(self._limiter.steps, part.stop + 1))
+        curve = self.curve_db(wide)
+        first, last = self._limiter.frames_of(part)
+        frames = self._limiter.frames_of(wide)[1] - wide.start * step
+        gain = joined(db_to_gains(curve), step, frames)
+        skip = first - wide.start * step
+        return gain[skip : skip + last - first], bool(curve.any())
+
+    def piece(self, part: slice) -> Samples:
+        """The limited frames of some steps."""
+        if self._kept is not None and self._kept[0] == part:
+            return self._kept[1]
+        samples = self._limiter.sound.read(*self._limiter.frames_of(part)) * self.drive
+        gain, touched = self._gain(part)
+        if touched:
+            samples *= gain[:, None]
+        self._kept = part, samples
+        return samples
+
+    def blocks(self) -> Iterator[Samples]:
+        """All frames, limited, piece by piece."""
+        for part in self._limiter.segments():
+            yield self.piece(part)
+
+    @property
+    def samples(self) -> Samples:
+        """All frames, limited: ndarray (frames, channels)."""
+        return np.concatenate([np.zeros((0, self._limiter.sound.channels)), *self.blocks()])
+
+    @property
+    def gain(self) -> Curve:
+        """Gain of each frame."""
+        return np.concatenate([np.ones(0), *(self._gain(part)[0] for part in self._limiter.segments())])
+
+    @cached_property
+    def deepest_db(self) -> float:
+        """The deepest reduction (0: untouched)."""
+        if not self.need.any():
+            return 0.0
+        lowest = min(float(self._gain(part)[0].min()) for part in self._limiter.segments())
+        return -gain_to_db(lowest) + 0.0
 
 
 def limit(samples: NDArray[Any], sample_rate_hz: int, ceiling_dbtp: float) -> Limited:
@@ -220,21 +304,6 @@ def limit(samples: NDArray[Any], sample_rate_hz: int, ceiling_dbtp: float) -> Li
     return Limiter(samples, sample_rate_hz, least).apply(1.0, ceiling_dbtp)
 
 
-def _joined(steps: Curve, step_frames: int, frames: int) -> Curve:
-    """Straight lines through the middles of the steps, one value for each frame."""
-    if not frames:
-        return np.ones(0)
-    ends = np.concatenate([steps[:1], steps, steps[-1:]])
-    # the middle of an even step lies between two frames
-    share = (np.arange(step_frames) + (0.0 if step_frames % 2 else 0.5)) / step_frames
-    lines = ends[:-1, None] + np.diff(ends)[:, None] * share
-    return np.asarray(lines.reshape(-1)[step_frames - step_frames // 2 :][:frames])
-
-
-def db_to_gains(level_db: Curve) -> Curve:
-    return np.asarray(np.exp(level_db * (np.log(10.0) / 20.0)))
-
-
 def _highest_of_each(bounds: NDArray[Any], left: NDArray[np.intp], groups: int) -> NDArray[np.intp]:
     """Of every so many groups the one with the highest bound, of those that are left."""
     some = np.zeros(-(-len(bounds) // groups) * groups, dtype=bounds.dtype)
@@ -242,52 +311,3 @@ def _highest_of_each(bounds: NDArray[Any], left: NDArray[np.intp], groups: int) 
     rows = some.reshape(-1, groups)
     highest = rows.argmax(axis=1) + np.arange(len(rows)) * groups
     return np.asarray(highest[some[highest] > 0.0])
-
-
-def _slopes_db(steps_per_ms: float) -> tuple[float, float]:
-    """Attack and release in dB a step."""
-    return STRAIGHT * ATTACK_DB_PER_MS / steps_per_ms, STRAIGHT * RELEASE_DB_PER_MS / steps_per_ms
-
-
-def _lowest_sloped(need: Curve, attack: float, release: float) -> Curve:
-    """The highest curve under ``need`` that falls by ``attack`` and rises by ``release`` a step at most."""
-    ramp = np.arange(len(need), dtype=np.float64)
-    # min over j <= i of need[j] + release * (i - j): falls at once, rises slowly
-    lowest = np.minimum.accumulate(need - release * ramp) + release * ramp
-    # the same backwards for the attack: min over j >= i of lowest[j] + attack * (j - i)
-    return np.asarray(np.minimum.accumulate((lowest + attack * ramp)[::-1])[::-1] - attack * ramp)
-
-
-def need_db(peaks: Curve, ceiling: float) -> Curve:
-    """Gain in dB (<= 0) that each peak needs to come down to the ceiling (both linear)."""
-    need = np.zeros(len(peaks))
-    hot = np.flatnonzero(peaks > ceiling)
-    if len(hot):
-        need[hot] = 20.0 * np.log10(ceiling / peaks[hot])
-    return need
-
-
-def smooth_curve_db(need: Curve, steps_per_ms: float) -> Curve:
-    """The highest curve under ``need`` (dB, <= 0, by step) with slopes bounded and corners round.
-
-    Any value between two steps lies under the need of both, so lines may join them.
-    """
-    curve = np.zeros(len(need))
-    hot = np.flatnonzero(need)
-    if not len(hot):
-        return curve
-    attack, release = _slopes_db(steps_per_ms)
-    half = max(1, round(CORNER_S * 1000.0 * steps_per_ms / 4))
-    deepest = -float(need.min())
-    first = max(0, int(hot[0]) - int(deepest / attack) - 4 * half - 4)
-    last = min(len(need), int(hot[-1]) + int(deepest / release) + 4 * half + 4)
-    lowest = _lowest_sloped(need[first:last], attack, release)
-    width = 2 * half + 1
-    from scipy import ndimage  # slow to load, and not every command needs it
-
-    held = ndimage.minimum_filter1d(lowest, 2 * width + 1, mode="nearest")
-    rounded = ndimage.uniform_filter1d(held, width, mode="nearest")
-    rounded = ndimage.uniform_filter1d(rounded, width, mode="nearest")
-    rounded[rounded > -1e-9] = 0.0
-    curve[first:last] = np.minimum(rounded, 0.0)
-    return curve

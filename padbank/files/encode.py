@@ -1,6 +1,6 @@
 """Write sound: plain PCM WAVs for the card, lossless audio for sections kept in the library.
 
-``wav_bytes`` and ``write_wav`` are our own few lines of RIFF, so that the
+``wav_bytes``, ``write_wav`` and ``WavFile`` are our own few lines of RIFF, so that the
 same samples give the same bytes on every machine and with every version of
 every library: ``fmt ``, an optional ``smpl`` with one loop, ``data``, nothing
 else. ``write_lossless`` keeps a section of a recording or of a film's sound:
@@ -54,22 +54,9 @@ def wav_bytes(
     """
     pcm = _checked_shape(pcm, rate_hz, bits)
     frames, channels = pcm.shape
-    width = bits // 8
-    n_data = frames * channels * width
-    chunks = _fmt_chunk(_PCM, channels, rate_hz, bits)
-    if loop is not None:
-        chunks += _smpl_chunk(loop, frames, rate_hz)
-    size = 4 + len(chunks) + 8 + n_data + (n_data & 1)
-    _check_riff_size(size)
-    limit = 1 << (bits - 1)
-    if pcm.size and (int(pcm.min()) < -limit or int(pcm.max()) >= limit):
-        raise InputError(f"samples from {pcm.min()} to {pcm.max()} do not fit into {bits} bits")
-    header = b"RIFF" + struct.pack("<I", size) + b"WAVE" + chunks + b"data" + struct.pack("<I", n_data)
-    if width == 2:
-        data = pcm.astype("<i2").tobytes()
-    else:
-        data = pcm.astype("<i4").view(np.uint8).reshape(frames, channels, 4)[..., :3].tobytes()
-    return header + data + b"\0" * (n_data & 1)
+    header = _wav_header(frames, channels, rate_hz, bits, loop)
+    data = _pcm_bytes(pcm, bits)
+    return header + data + b"\0" * (len(data) & 1)
 
 
 def write_wav(
@@ -85,11 +72,63 @@ def write_wav(
     An existing file is overwritten in place: write under a temporary name and
     rename it where the old file has to survive a crash.
     """
-    data = wav_bytes(pcm, rate_hz, bits, loop=loop)
-    with open(path, "wb") as file:
-        file.write(data)
-        sync(file)
-    return len(data)
+    pcm = _checked_shape(pcm, rate_hz, bits)
+    frames, channels = pcm.shape
+    with WavFile(path, frames, channels, rate_hz, bits, loop=loop) as file:
+        file.write(pcm)
+    return file.size
+
+
+class WavFile:
+    """A WAV that is written block by block; a context manager.
+
+    Parameters
+    ----------
+    frames, channels : of the whole sound, told before the first block
+    The others as for ``wav_bytes``. ``size`` is the file's length in bytes.
+
+    Raises
+    ------
+    InputError : as ``wav_bytes``, before anything is written
+    StoreError : at the end, when the blocks were not as many frames as announced
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        frames: int,
+        channels: int,
+        rate_hz: int,
+        bits: int,
+        *,
+        loop: tuple[int, int] | None = None,
+    ) -> None:
+        _checked_shape(np.zeros((0, channels), dtype=np.int32), rate_hz, bits)
+        self._bits, self._rate_hz = bits, rate_hz
+        header = _wav_header(frames, channels, rate_hz, bits, loop)
+        n_data = frames * channels * (bits // 8)
+        self._frames_left, self._pad = frames, n_data & 1
+        self.size = len(header) + n_data + self._pad
+        self._path = path
+        self._file = open(path, "wb")  # noqa: SIM115 - closed in __exit__
+        self._file.write(header)
+
+    def __enter__(self) -> WavFile:
+        return self
+
+    def write(self, pcm: NDArray[np.int32]) -> None:
+        """Add ``(frames, channels)`` integers."""
+        pcm = _checked_shape(pcm, self._rate_hz, self._bits)
+        self._frames_left -= len(pcm)
+        self._file.write(_pcm_bytes(pcm, self._bits))
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        with self._file as file:
+            if kind is None:
+                file.write(b"\0" * self._pad)
+                sync(file)
+        if kind is None and self._frames_left:
+            raise StoreError(f"{self._path}: {self._frames_left} frames of its sound are missing")
 
 
 def sync(file: BinaryIO) -> None:
@@ -110,6 +149,27 @@ def _checked_shape(pcm: NDArray[np.int32], rate_hz: int, bits: int) -> NDArray[n
     if pcm.dtype.kind != "i":
         raise InputError(f"samples of type {pcm.dtype}: quantise them to integers first")
     return pcm
+
+
+def _wav_header(
+    frames: int, channels: int, rate_hz: int, bits: int, loop: tuple[int, int] | None
+) -> bytes:
+    n_data = frames * channels * (bits // 8)
+    chunks = _fmt_chunk(_PCM, channels, rate_hz, bits)
+    if loop is not None:
+        chunks += _smpl_chunk(loop, frames, rate_hz)
+    size = 4 + len(chunks) + 8 + n_data + (n_data & 1)
+    _check_riff_size(size)
+    return b"RIFF" + struct.pack("<I", size) + b"WAVE" + chunks + b"data" + struct.pack("<I", n_data)
+
+
+def _pcm_bytes(pcm: NDArray[np.int32], bits: int) -> bytes:
+    limit = 1 << (bits - 1)
+    if pcm.size and (int(pcm.min()) < -limit or int(pcm.max()) >= limit):
+        raise InputError(f"samples from {pcm.min()} to {pcm.max()} do not fit into {bits} bits")
+    if bits == 16:
+        return pcm.astype("<i2").tobytes()
+    return pcm.astype("<i4").view(np.uint8).reshape(*pcm.shape, 4)[..., :3].tobytes()
 
 
 def _check_riff_size(size: int) -> None:

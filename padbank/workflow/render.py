@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +19,11 @@ from numpy.typing import NDArray
 from padbank.domain import Clip, LevelRule, Measurement, Recipe, Role, Show
 from padbank.dsp.level import clip_target_lufs
 from padbank.dsp.method import METHOD
-from padbank.dsp.render import finish, loop_frames, prepare
+from padbank.dsp.render import finish_sound, loop_frames, prepare_blocks
 from padbank.errors import InputError
 from padbank.files.decode import open_sound
-from padbank.files.encode import write_wav
+from padbank.files.encode import WavFile
+from padbank.files.spool import Spool
 from padbank.progress import Progress, silent
 from padbank.units import seconds_to_frames
 from padbank.workflow.keys import render_key
@@ -153,19 +155,26 @@ def read_part(path: Path, recipe: Recipe, *, spare_frames: int = 0) -> tuple[NDA
     """
     parts = list(blocks_of(path, recipe, spare_frames=spare_frames))
     if not parts:
-        raise InputError(
-            f"nothing is left of {path.name} from {recipe.start_s:.3f} s on: move the clip's start (padbank edit), or --undo"
-        )
+        raise nothing_left(path, recipe)
     return np.concatenate([block for block, _ in parts]), parts[0][1]
 
 
-def prepared(job: RenderJob) -> NDArray[np.float64]:
+def nothing_left(path: Path, recipe: Recipe) -> InputError:
+    return InputError(
+        f"nothing is left of {path.name} from {recipe.start_s:.3f} s on: move the clip's start (padbank edit), or --undo"
+    )
+
+
+def prepared_blocks(job: RenderJob) -> Iterator[NDArray[np.float64]]:
     """Trimmed, faded, in the job's channels and rate; not levelled yet."""
-    # One frame more than the trim tells ``prepare`` whether its end is a cut.
-    samples, rate_hz = read_part(Path(job.original_file), job.recipe, spare_frames=1)
-    return prepare(
-        samples,
-        rate_hz,
+    # One frame more than the trim tells whether its end is a cut.
+    blocks = blocks_of(Path(job.original_file), job.recipe, spare_frames=1)
+    first = next(blocks, None)
+    if first is None:
+        raise nothing_left(Path(job.original_file), job.recipe)
+    yield from prepare_blocks(
+        chain([first[0]], (block for block, _ in blocks)),
+        first[1],
         job.recipe,
         out_rate_hz=job.sample_rate_hz,
         channels=job.channels,
@@ -181,27 +190,31 @@ def loop_in(job: RenderJob, frames: int) -> tuple[int, int] | None:
 
 
 def render_to_file(job: RenderJob, path: str) -> RenderedFacts:
-    """Render a job into a WAV at ``path``."""
-    sound = prepared(job)
+    """Render a job into a WAV at ``path``; long clips leave a working copy beside it meanwhile."""
     seed = hashlib.sha256(job.key.encode()).digest()
-    done = finish(
-        sound,
-        job.sample_rate_hz,
-        role=job.recipe.role,
-        target_lufs=job.settings.target_lufs,
-        ceiling_dbtp=job.settings.ceiling_dbtp,
-        level_rule=job.settings.level_rule,
-        limit_max_db=job.settings.limit_max_db,
-        bits=job.bits,
-        seed=seed,
-        as_played=job.as_played,
-    )
-    write_wav(Path(path), done.pcm, job.sample_rate_hz, job.bits, loop=loop_in(job, len(done.pcm)))
+    with Spool(Path(path).parent, job.channels) as sound:
+        for block in prepared_blocks(job):
+            sound.write(block)
+        loop = loop_in(job, sound.frames)
+        with WavFile(path, sound.frames, job.channels, job.sample_rate_hz, job.bits, loop=loop) as file:
+            done = finish_sound(
+                sound,
+                job.sample_rate_hz,
+                file.write,
+                role=job.recipe.role,
+                target_lufs=job.settings.target_lufs,
+                ceiling_dbtp=job.settings.ceiling_dbtp,
+                level_rule=job.settings.level_rule,
+                limit_max_db=job.settings.limit_max_db,
+                bits=job.bits,
+                seed=seed,
+                as_played=job.as_played,
+            )
     return RenderedFacts(
         clip=job.clip,
         key=job.key,
         role=job.recipe.role,
-        frames=len(done.pcm),
+        frames=sound.frames,
         gain_db=done.gain_db,
         limited_db=done.limited_db,
         short_lu=done.short_lu,

@@ -27,6 +27,8 @@ def test_blocks_do_not_show():
     assert np.array_equal(long[: BLOCK_VALUES - 5], noise_counts(b"x", BLOCK_VALUES - 5))
     assert not np.array_equal(long[:10], long[BLOCK_VALUES:])
     assert len(noise_counts(b"x", 0)) == 0
+    for first in (1, 5000, BLOCK_VALUES - 3, BLOCK_VALUES):
+        assert np.array_equal(noise_counts(b"x", 10, first), noise_counts(b"x", first + 10)[first:])
 
 
 def test_noise_power_is_a_quarter_lsb_squared_whatever_the_signal():

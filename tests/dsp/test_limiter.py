@@ -7,17 +7,15 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from padbank.dsp.limiter import (
-    AIM_DB,
+from padbank.dsp.gaincurve import (
     ATTACK_DB_PER_MS,
     RELEASE_DB_PER_MS,
-    Limiter,
-    _joined,
     db_to_gains,
-    limit,
+    joined,
     need_db,
     smooth_curve_db,
 )
+from padbank.dsp.limiter import AIM_DB, Limiter, limit
 from padbank.dsp.overs import peaks_over
 
 RATE = 48000
@@ -81,7 +79,7 @@ def test_peaks_that_were_not_looked_at_would_not_have_mattered(name, rate):
         aim = 10 ** ((-1.0 - AIM_DB - limiter._between_db) / 20)
         curve_db = smooth_curve_db(need_db(every * drive, aim), rate / 1000 / step)
         assert drafted.deepest_db == pytest.approx(-curve_db.min(), abs=1e-4)
-        expected = _joined(db_to_gains(curve_db), step, len(sound))
+        expected = joined(db_to_gains(curve_db), step, len(sound))
         assert np.allclose(drafted.gain, expected, rtol=1e-5)
 
 
@@ -159,3 +157,18 @@ def test_the_true_peak_of_band_limited_sound_by_fft():
         padded = np.pad(limited[:, 0], 4000)
         peak = np.abs(signal.resample(padded, 64 * len(padded))).max()
         assert 20 * np.log10(peak) <= -1.0 + 0.05
+
+
+def test_segments_do_not_show(monkeypatch):
+    t = np.arange(3 * RATE) / RATE
+    music = np.sin(2 * np.pi * 110 * t) * (1.2 + np.sin(2 * np.pi * 0.7 * t)) + 0.3 * np.random.default_rng(
+        2
+    ).standard_normal(len(t))
+    sound = np.stack([music, 0.7 * music], axis=1)
+    whole = limit(sound, RATE, -1.0)
+    monkeypatch.setattr("padbank.dsp.limiter.SEGMENT_STEPS", 1777)
+    parts = limit(sound, RATE, -1.0)
+    assert len(list(parts.blocks())) > 10
+    assert np.allclose(parts.gain, whole.gain, rtol=1e-6)
+    assert np.allclose(parts.samples, whole.samples, rtol=1e-6, atol=0)
+    assert parts.deepest_db == pytest.approx(whole.deepest_db, abs=1e-5)

@@ -16,7 +16,14 @@ from padbank.domain import Recipe
 from padbank.dsp.dither import to_float
 from padbank.dsp.level import EvenClip, even_target
 from padbank.dsp.measure import measure
-from padbank.dsp.render import CUT_STEP_DBFS, fade_curve, finish, loop_frames, prepare
+from padbank.dsp.render import (
+    CUT_STEP_DBFS,
+    fade_curve,
+    finish,
+    loop_frames,
+    prepare,
+    prepare_blocks,
+)
 from padbank.errors import InputError
 
 RATE = 48000
@@ -87,6 +94,38 @@ def test_channel_choices():
     six = np.tile(np.array([0.1, 0.2, 0.3, 0.9, 0.05, 0.04]), (10, 1))
     folded = prepared(six, channels=2)[0]
     assert folded == pytest.approx([0.1 + 0.7071 * 0.35, 0.2 + 0.7071 * 0.34])
+
+
+@pytest.mark.parametrize("out_rate", [RATE, 44100])
+@pytest.mark.parametrize("block", [1, 97, 4096])
+def test_blocks_do_not_show(block, out_rate):
+    sound = np.random.default_rng(8).uniform(-1, 1, (9000, 2))
+    for recipe in (
+        Recipe(),
+        Recipe(start_s=0.01, end_s=0.15),
+        Recipe(start_s=0.01, end_s=0.015, channels="left"),
+        Recipe(start_s=0.02, fade_in_s=0.05, fade_out_s=0.08),
+        Recipe(start_s=0.02, end_s=0.05, fade_in_s=0.05, fade_out_s=0.08, play_mode="loop"),
+    ):
+        whole = prepare(sound, RATE, recipe, out_rate_hz=out_rate, channels=2)
+        blocks = (sound[first : first + block] for first in range(0, len(sound), block))
+        parts = prepare_blocks(blocks, RATE, recipe, out_rate_hz=out_rate, channels=2)
+        assert np.array_equal(np.concatenate(list(parts)), whole)
+
+
+@pytest.mark.parametrize("target_lufs", [-40.0, -12.0])
+def test_a_long_clip_gets_the_bytes_of_a_short_one(target_lufs, monkeypatch):
+    # the pieces of a long clip made very short: the same integers
+    clip = np.concatenate([struck(seed=seed) for seed in range(3)])
+    whole = finished(clip, target_lufs=target_lufs, limit_max_db=12.0)
+    monkeypatch.setattr("padbank.dsp.sound.PIECE_FRAMES", 5003)
+    monkeypatch.setattr("padbank.dsp.drive.PIECE_FRAMES", 4001)
+    monkeypatch.setattr("padbank.dsp.limiter.SEGMENT_STEPS", 1200)
+    parts = finished(clip, target_lufs=target_lufs, limit_max_db=12.0)
+    assert np.abs(parts.pcm - whole.pcm).max() <= 1
+    assert (parts.pcm != whole.pcm).mean() <= 1e-4
+    assert parts.gain_db == pytest.approx(whole.gain_db, abs=1e-4)
+    assert (whole.limited_db > 0) == (target_lufs > -20)
 
 
 def test_fades_are_raised_cosine_and_shown():
