@@ -42,14 +42,16 @@ def limit_to_target(
     most_db: float,
     as_played: bool,
     true_peak_linear: float | None = None,
+    loop: tuple[int, int] | None = None,
 ) -> tuple[float, Limited]:
     """Gain before the limiter, and the limited sound.
 
-    ``true_peak_linear`` is the prepared sound's, where it is known already.
+    ``true_peak_linear`` is the prepared sound's, where it is known already; ``loop`` the frames
+    that are repeated.
     Loudness never falls as the gain rises, so a secant search between bounds finds it.
     """
     ceiling = db_to_gain(ceiling_dbtp - AIM_DB)
-    limiter = Limiter(prepared, rate, ceiling / on_gain_grid(most_db), true_peak_linear)
+    limiter = Limiter(prepared, rate, ceiling / on_gain_grid(most_db), true_peak_linear, loop)
 
     def miss_lu(limited: Limited) -> float:
         meter = LoudnessMeter(rate, prepared.channels, as_played=as_played)

@@ -77,6 +77,7 @@ class Limiter:
     sample_rate_hz : int
     least : linear; peaks below it never matter (ceiling over the largest drive to come)
     true_peak_linear : of the samples, where it is known already
+    loop : frames (end exclusive) that are repeated: the gain at its end runs on into its start
     """
 
     def __init__(
@@ -85,12 +86,14 @@ class Limiter:
         sample_rate_hz: int,
         least: float = 0.0,
         true_peak_linear: float | None = None,
+        loop: tuple[int, int] | None = None,
     ) -> None:
         self.sound = HeldSound(samples) if isinstance(samples, np.ndarray) else samples
         self.sample_rate_hz = sample_rate_hz
         self.step_frames = max(1, round(sample_rate_hz / STEPS_PER_S))
         self.steps_per_ms = sample_rate_hz / 1000.0 / self.step_frames
         self.steps = -(-self.sound.frames // self.step_frames)
+        self.loop = self._in_steps(loop)
         self._peaks = np.zeros(self.steps, dtype=np.float32)
         self._at_most = np.zeros(self.steps, dtype=np.float32)
         for part in self.segments():
@@ -98,6 +101,12 @@ class Limiter:
         if true_peak_linear is None and self._peaks.any():
             true_peak_linear = self._true_peak(self.sound.read(*self.frames_of(s)) for s in self.segments())
         self._between_db = self._beyond_points_db(true_peak_linear or 0.0)
+
+    def _in_steps(self, loop: tuple[int, int] | None) -> tuple[int, int] | None:
+        if loop is None:
+            return None
+        first, last = round(loop[0] / self.step_frames), round(loop[1] / self.step_frames)
+        return (first, last if loop[1] < self.sound.frames else self.steps) if first < last else None
 
     def segments(self) -> Iterator[slice]:
         """Steps of each segment."""
@@ -231,6 +240,8 @@ class Limited:
     def __init__(self, limiter: Limiter, drive: float, need: Steps) -> None:
         self.drive, self.need = drive, need
         self._limiter = limiter
+        if limiter.loop is not None and need.any():
+            _tie(need, *limiter.loop, self._reach)
         self._kept: tuple[slice, Samples] | None = None
         self._curve: tuple[slice, Curve] | None = None
 
@@ -241,10 +252,24 @@ class Limited:
     def curve_db(self, part: slice) -> Curve:
         """Gain in dB in the middle of some steps."""
         if self._curve is None or self._curve[0] != part:
-            first, last = max(0, part.start - self._reach), part.stop + self._reach
-            curve = smooth_curve_db(self.need[first:last], self._limiter.steps_per_ms)
-            self._curve = part, curve[part.start - first :][: part.stop - part.start]
+            curve = smooth_curve_db(self._need_around(part), self._limiter.steps_per_ms)
+            skip = min(self._reach, part.start) if self._limiter.loop is None else self._reach
+            self._curve = part, curve[skip:][: part.stop - part.start]
         return self._curve[1]
+
+    def _need_around(self, part: slice) -> Steps:
+        """Need of some steps and of all around that their curve hangs on."""
+        first, last = part.start - self._reach, part.stop + self._reach
+        if self._limiter.loop is None:
+            return self.need[max(0, first) : last]
+        at = np.arange(first, last)
+        start, end = self._limiter.loop
+        outside = (at < 0) | (at >= self._limiter.steps)
+        around = self.need[np.where(outside, start + (at - start) % (end - start), at)]
+        # beyond an end that the loop does not reach there is silence
+        around[(at < 0) & (start > 0)] = 0.0
+        around[(at >= self._limiter.steps) & (end < self._limiter.steps)] = 0.0
+        return around
 
     def _gain(self, part: slice) -> tuple[Curve, bool]:
         """Gain of each frame of some steps, and whether it changes any."""
@@ -290,6 +315,16 @@ class Limited:
             return 0.0
         lowest = min(float(self._gain(part)[0].min()) for part in self._limiter.segments())
         return -gain_to_db(lowest) + 0.0
+
+
+def _tie(need: Steps, start: int, end: int, reach: int) -> None:
+    """Give both ends of a loop the same need around them, so that their curves are alike."""
+    for first, last in ((max(0, start - reach), start), (start, min(start + reach, len(need) - end + start))):
+        if first < last:
+            shift = end - start
+            least = np.minimum(need[first:last], need[first + shift : last + shift])
+            need[first:last] = least
+            need[first + shift : last + shift] = least
 
 
 def limit(samples: NDArray[Any], sample_rate_hz: int, ceiling_dbtp: float) -> Limited:

@@ -13,17 +13,21 @@ Conventions
   lie at least 60 dB below the sound there. The original's own beginning and
   end are left alone, and so are clips that play as loops (their seam is a cut
   into themselves).
-- Resampling: soxr at VHQ in float64, zero shift, length round(n * out / in).
+- Resampling: soxr at VHQ in float64, zero shift, length round(n * out / in). A loop of up to
+  ``LOOP_HELD_S`` is resampled as it will be played, its end running on into its start: beside
+  silence the filter would ring at the seam.
 - Channels: more than two are folded to two after ITU-R BS.775-3 table 2
   (centre and surround at -3 dB, LFE left out; from memory); mono is the mean of
   left and right.
 
-Functions: ``prepare``, ``prepare_blocks``, ``choose_channels``, ``fade_curve``.
+Functions: ``prepare``, ``prepare_blocks``, ``choose_channels``, ``fade_curve``, ``loop_frames``.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -36,6 +40,8 @@ from padbank.units import db_to_gain, format_seconds, seconds_to_frames
 
 CUT_FADE_IN_S = 0.001
 CUT_FADE_OUT_S = 0.003
+LOOP_HELD_S = 120.0
+LOOP_AROUND_FRAMES = 4096
 CUT_STEP_DBFS = -66.0
 """A first or last frame at a cut below this needs no fade."""
 
@@ -126,17 +132,59 @@ def prepare_blocks(
     if out_rate_hz == sample_rate_hz:
         yield from faded
         return
-    stream = soxr.ResampleStream(
-        sample_rate_hz, out_rate_hz, channels, dtype="float64", quality="VHQ"
-    )
+    if recipe.play_mode == "loop":
+        held = _held(faded, round(LOOP_HELD_S * sample_rate_hz))
+        if isinstance(held, np.ndarray):
+            yield _loop_resampled(held, sample_rate_hz, out_rate_hz, recipe)
+            return
+        faded = held
+    yield from _resampled(faded, sample_rate_hz, out_rate_hz, channels)
+
+
+def _resampled(
+    blocks: Iterable[NDArray[np.float64]], rate: int, out_rate: int, channels: int
+) -> Iterator[NDArray[np.float64]]:
+    stream = soxr.ResampleStream(rate, out_rate, channels, dtype="float64", quality="VHQ")
     frames = 0
-    for block, is_last in _with_last(faded):
+    for block, is_last in _with_last(blocks):
         out = np.asarray(stream.resample_chunk(np.ascontiguousarray(block), last=is_last))
         frames += len(out)
         if len(out):
             yield out
     if not frames:
         raise InputError("the clip is shorter than one frame at the new rate: lengthen it")
+
+
+def _held(
+    blocks: Iterator[NDArray[np.float64]], most: int
+) -> NDArray[np.float64] | Iterator[NDArray[np.float64]]:
+    """The whole sound, or its blocks again where it has more than ``most`` frames."""
+    parts: list[NDArray[np.float64]] = []
+    for block in blocks:
+        parts.append(block)
+        if sum(map(len, parts)) > most:
+            return chain(parts, blocks)
+    return np.concatenate(parts)
+
+
+def _loop_resampled(
+    part: NDArray[np.float64], rate: int, out_rate: int, recipe: Recipe
+) -> NDArray[np.float64]:
+    """Resampled with its loop's frames before and after it, where the loop reaches its ends."""
+    frames = len(part)
+    first, last = loop_frames(recipe, rate, frames) or (0, frames)
+    unit = rate // math.gcd(rate, out_rate)  # so many frames become a whole number
+    around = -(-LOOP_AROUND_FRAMES // unit) * unit
+    turn = np.arange(around) % (last - first)
+    after = part[first + turn] if last == frames else part[:0]
+    before = part[last - 1 - turn[::-1]] if first == 0 else part[:0]
+    wide = np.concatenate([before, part, after])
+    out = np.asarray(soxr.resample(wide, rate, out_rate, quality="VHQ"))
+    skip = len(before) * out_rate // rate
+    made = out[skip:][: math.floor(frames * out_rate / rate + 0.5)]
+    if not len(made):
+        raise InputError("the clip is shorter than one frame at the new rate: lengthen it")
+    return made
 
 
 def _faded(
@@ -232,3 +280,17 @@ def choose_channels(samples: NDArray[np.float64], recipe: Recipe, channels: int)
         samples = samples.mean(axis=1, keepdims=True)
         have = 1
     return np.repeat(samples, channels, axis=1) if have == 1 else samples.copy()
+
+
+def loop_frames(
+    recipe: Recipe, out_rate_hz: int, frames: int
+) -> tuple[int, int] | None:
+    """The recipe's loop in frames of the rendered clip, end exclusive; None without one.
+
+    A ``smpl`` chunk names the last frame played, which is ``end - 1``.
+    """
+    if recipe.loop_start_s is None or recipe.loop_end_s is None:
+        return None
+    start = seconds_to_frames(max(0.0, recipe.loop_start_s - recipe.start_s), out_rate_hz)
+    end = min(frames, seconds_to_frames(recipe.loop_end_s - recipe.start_s, out_rate_hz))
+    return (start, end) if 0 <= start < end else None

@@ -7,8 +7,8 @@ length, piece by piece, in flat memory.
 A sound that needs no gain, no limiting and lies on the integer grid already is passed on
 bit for bit, without dither: dither is for what rounding would change.
 
-Functions: ``finish``, ``finish_sound``, ``loop_frames``; ``prepare``, ``choose_channels`` and ``fade_curve``
-come from ``prepare``.
+Functions: ``finish``, ``finish_sound``; ``prepare``, ``prepare_blocks``, ``choose_channels``,
+``fade_curve`` and ``loop_frames`` come from ``prepare``.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from padbank.domain import LevelRule, Measurement, Recipe, Role
+from padbank.domain import LevelRule, Measurement, Role
 from padbank.dsp.dither import is_on_grid, quantise, to_float
 from padbank.dsp.drive import limit_to_target, on_gain_grid, with_short_taps
 from padbank.dsp.level import NO_GAIN_DB, limiting_allowed_db, plan_level, short_reason
@@ -29,12 +29,13 @@ from padbank.dsp.prepare import (
     CUT_STEP_DBFS,
     choose_channels,
     fade_curve,
+    loop_frames,
     prepare,
     prepare_blocks,
 )
 from padbank.dsp.sound import HeldSound, Sound, pieces
 from padbank.errors import InputError
-from padbank.units import db_to_gain, seconds_to_frames
+from padbank.units import db_to_gain
 
 __all__ = [
     "CUT_STEP_DBFS",
@@ -85,20 +86,6 @@ class Rendered(Finished):
     pcm: Pcm
 
 
-def loop_frames(
-    recipe: Recipe, out_rate_hz: int, frames: int
-) -> tuple[int, int] | None:
-    """The recipe's loop in frames of the rendered clip, end exclusive; None without one.
-
-    A ``smpl`` chunk names the last frame played, which is ``end - 1``.
-    """
-    if recipe.loop_start_s is None or recipe.loop_end_s is None:
-        return None
-    start = seconds_to_frames(max(0.0, recipe.loop_start_s - recipe.start_s), out_rate_hz)
-    end = min(frames, seconds_to_frames(recipe.loop_end_s - recipe.start_s, out_rate_hz))
-    return (start, end) if 0 <= start < end else None
-
-
 def finish(
     prepared: NDArray[Any],
     out_rate_hz: int,
@@ -111,6 +98,7 @@ def finish(
     bits: int,
     seed: bytes,
     as_played: bool = True,
+    loop: tuple[int, int] | None = None,
 ) -> Rendered:
     """Bring a prepared clip to its level and make it integers: ``finish_sound`` in memory.
 
@@ -133,6 +121,7 @@ def finish(
         bits=bits,
         seed=seed,
         as_played=as_played,
+        loop=loop,
     )
     return Rendered(
         pcm=parts[0] if len(parts) == 1 else np.concatenate(parts),
@@ -160,6 +149,7 @@ def finish_sound(
     bits: int,
     seed: bytes,
     as_played: bool = True,
+    loop: tuple[int, int] | None = None,
 ) -> Finished:
     """Bring a prepared clip to its level and make it integers.
 
@@ -174,6 +164,7 @@ def finish_sound(
     bits : 16 or 24
     seed : bytes that name the clip, recipe, rate, channels and bits; seeds the dither
     as_played : a mono clip counts as played on both sides (+3.01 LU)
+    loop : frames (end exclusive) that are repeated: the limiter's gain is the same at both ends
 
     Raises
     ------
@@ -207,6 +198,7 @@ def finish_sound(
             most_db=gain_db + limiting_allowed_db(level_rule, limit_max_db) - plan.limiting_db,
             as_played=as_played,
             true_peak_linear=None if measured_dbtp is None else db_to_gain(measured_dbtp),
+            loop=loop,
         )
         limited_db, blocks = limited.deepest_db, limited.blocks()
     elif gain_db != 0.0:

@@ -184,7 +184,12 @@ def prepared_blocks(job: RenderJob) -> Iterator[NDArray[np.float64]]:
 
 def loop_in(job: RenderJob, frames: int) -> tuple[int, int] | None:
     """The loop to write into the file, end exclusive: the recipe's, else the whole clip; None for no chunk."""
-    if not job.loop_chunk or frames == 0:
+    return repeated(job, frames) if job.loop_chunk else None
+
+
+def repeated(job: RenderJob, frames: int) -> tuple[int, int] | None:
+    """The frames that a loop repeats, end exclusive; None for a clip that does not loop."""
+    if job.recipe.play_mode != "loop" or frames == 0:
         return None
     return loop_frames(job.recipe, job.sample_rate_hz, frames) or (0, frames)
 
@@ -209,6 +214,7 @@ def render_to_file(job: RenderJob, path: str) -> RenderedFacts:
                 bits=job.bits,
                 seed=seed,
                 as_played=job.as_played,
+                loop=repeated(job, sound.frames),
             )
     return RenderedFacts(
         clip=job.clip,

@@ -172,3 +172,20 @@ def test_segments_do_not_show(monkeypatch):
     assert np.allclose(parts.gain, whole.gain, rtol=1e-6)
     assert np.allclose(parts.samples, whole.samples, rtol=1e-6, atol=0)
     assert parts.deepest_db == pytest.approx(whole.deepest_db, abs=1e-5)
+
+
+@pytest.mark.parametrize("loop", [(0, 2 * RATE), (0, RATE), (RATE // 2, 2 * RATE), (20_000, 70_000)])
+def test_the_gain_runs_on_over_a_loop_s_seam(loop):
+    t = np.arange(2 * RATE) / RATE
+    sound = 0.9 * np.sin(2 * np.pi * 220 * t)
+    for at in (loop[1] - 900, loop[0] + 30_000 % (loop[1] - loop[0]), max(0, loop[0] - 500)):
+        sound[at : at + 400] *= 2.0
+    tied = Limiter(sound[:, None], RATE, loop=loop).apply(1.0, -1.0)
+    gain_db = 20 * np.log10(np.append(tied.gain, tied.gain[-1]))
+    assert gain_db.min() < -3.0
+    # a step of the curve at its steepest: 1 dB/ms for a sixth of 1 ms
+    assert abs(gain_db[loop[0]] - gain_db[loop[1]]) <= 0.17
+    level_db = [gain_db[end - 2000 : end].mean() for end in loop if end > 2000]
+    assert max(level_db) - min(level_db) <= 0.01  # and they come to it alike
+    assert peak_dbtp(tied.samples, 8) <= -0.95
+    assert np.abs(np.diff(20 * np.log10(tied.gain))).max() * RATE / 1000 <= ATTACK_DB_PER_MS * 1.001

@@ -162,6 +162,24 @@ def test_own_edges_and_loops_are_left_alone():
     assert np.array_equal(loop, sound[4800:9600])
 
 
+@pytest.mark.parametrize("out", [44100, 22050, 96000])
+@pytest.mark.parametrize("loop", [None, (0.2, 1.0), (0.0, 0.7)])
+def test_a_loop_s_seam_survives_resampling(out, loop):
+    # whole periods of 200 and 310 Hz in 0.1 s: the sound repeats exactly
+    t = np.arange(RATE) / RATE
+    sound = (0.4 * np.cos(2 * np.pi * 200 * t) + 0.3 * np.cos(2 * np.pi * 310 * t))[:, None]
+    points = {} if loop is None else {"loop_start_s": loop[0], "loop_end_s": loop[1]}
+    recipe = Recipe(play_mode="loop", **points)
+    made = prepare(sound, RATE, recipe, out_rate_hz=out, channels=1)
+    first, last = loop_frames(recipe, out, len(made)) or (0, len(made))
+    assert len(made) == out
+    at = np.arange(first, last + 40)
+    played = made[np.where(at < last, at, at - last + first), 0]
+    expected = 0.4 * np.cos(2 * np.pi * 200 * at / out) + 0.3 * np.cos(2 * np.pi * 310 * at / out)
+    inner = slice(200 if first == 0 and loop else 0, None)  # beside silence the filter rings
+    assert np.abs(played - expected)[inner][-400:].max() <= 1e-4
+
+
 def test_faults_name_what_to_move():
     with pytest.raises(InputError, match="already ended"):
         prepared(tone(0.1), start_s=0.2)
