@@ -15,7 +15,8 @@ Conventions
   into themselves).
 - Resampling: soxr at VHQ in float64, zero shift, length round(n * out / in). A loop of up to
   ``LOOP_HELD_S`` is resampled as it will be played, its end running on into its start: beside
-  silence the filter would ring at the seam.
+  silence the filter would ring at the seam. It becomes a whole number of frames, which moves
+  its pitch by less than 1 in 8000.
 - Channels: more than two are folded to two after ITU-R BS.775-3 table 2
   (centre and surround at -3 dB, LFE left out; from memory); mono is the mean of
   left and right.
@@ -173,15 +174,19 @@ def _loop_resampled(
     """Resampled with its loop's frames before and after it, where the loop reaches its ends."""
     frames = len(part)
     first, last = loop_frames(recipe, rate, frames) or (0, frames)
-    unit = rate // math.gcd(rate, out_rate)  # so many frames become a whole number
-    around = -(-LOOP_AROUND_FRAMES // unit) * unit
+    # the loop becomes a whole number of frames: by half of one in all its length, no ear hears that
+    turn_in, turn_out = last - first, max(1, math.floor((last - first) * out_rate / rate + 0.5))
+    if turn_in * out_rate == turn_out * rate or turn_in < LOOP_AROUND_FRAMES:
+        turn_in, turn_out = rate, out_rate
+    unit = turn_in // math.gcd(turn_in, turn_out)  # so many frames become a whole number
+    around = -(-LOOP_AROUND_FRAMES // unit) * unit if unit <= LOOP_AROUND_FRAMES else LOOP_AROUND_FRAMES
     turn = np.arange(around) % (last - first)
     after = part[first + turn] if last == frames else part[:0]
     before = part[last - 1 - turn[::-1]] if first == 0 else part[:0]
     wide = np.concatenate([before, part, after])
-    out = np.asarray(soxr.resample(wide, rate, out_rate, quality="VHQ"))
-    skip = len(before) * out_rate // rate
-    made = out[skip:][: math.floor(frames * out_rate / rate + 0.5)]
+    out = np.asarray(soxr.resample(wide, turn_in, turn_out, quality="VHQ"))
+    skip = math.floor(len(before) * turn_out / turn_in + 0.5)
+    made = out[skip:][: math.floor(frames * turn_out / turn_in + 0.5)]
     if not len(made):
         raise InputError("the clip is shorter than one frame at the new rate: lengthen it")
     return made
@@ -292,5 +297,7 @@ def loop_frames(
     if recipe.loop_start_s is None or recipe.loop_end_s is None:
         return None
     start = seconds_to_frames(max(0.0, recipe.loop_start_s - recipe.start_s), out_rate_hz)
-    end = min(frames, seconds_to_frames(recipe.loop_end_s - recipe.start_s, out_rate_hz))
+    # the length first: both ends are then off the recipe's by the same part of a frame
+    length = seconds_to_frames(recipe.loop_end_s - max(recipe.loop_start_s, recipe.start_s), out_rate_hz)
+    end = min(frames, start + length)
     return (start, end) if 0 <= start < end else None

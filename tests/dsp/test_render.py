@@ -180,6 +180,23 @@ def test_a_loop_s_seam_survives_resampling(out, loop):
     assert np.abs(played - expected)[inner][-400:].max() <= 1e-4
 
 
+@pytest.mark.parametrize(("frames", "out"), [(44_123, 48000), (20_011, 48000), (30_001, 22050)])
+def test_a_loop_becomes_a_whole_number_of_frames(frames, out):
+    # 100 and 37 whole periods in the loop, whose length is no whole number at the new rate
+    turn = np.arange(frames) / frames
+    sound = (0.4 * np.cos(2 * np.pi * 100 * turn) + 0.3 * np.sin(2 * np.pi * 37 * turn))[:, None]
+    made = prepare(sound, 44100, Recipe(play_mode="loop"), out_rate_hz=out, channels=1)[:, 0]
+    assert len(made) == int(frames * out / 44100 + 0.5)
+    played = np.tile(made, 3)
+    spectrum = np.abs(np.fft.rfft(played))
+    # nothing but the two tones: a seam would sound at every multiple of the loop's own rate
+    tones = [3 * 37, 3 * 100]
+    spectrum_db = 20 * np.log10(spectrum / spectrum.max() + 1e-12)
+    assert np.argsort(spectrum)[-2:].tolist() == tones
+    spectrum_db[tones] = -200
+    assert spectrum_db.max() <= -90.0
+
+
 def test_faults_name_what_to_move():
     with pytest.raises(InputError, match="already ended"):
         prepared(tone(0.1), start_s=0.2)
