@@ -93,6 +93,7 @@ _GROUP = 4
 _MOST_GROUPS = 0.1
 _WINDOW = np.dtype((np.void, 4 * _WINDOW_FRAMES))
 _HALF_WINDOW = np.dtype((np.void, 4 * _HALF_ROW))
+_NEAR_POINTS = 7
 _MOST_STEPS = 4
 _STEEPEST = 0.95
 _NONE = np.zeros(0, dtype=np.intp)
@@ -165,6 +166,7 @@ class PeakFinder:
         self._most_frames = most_frames
         self._skip = 0
         self._loud_skip = 0
+        self._alike_skip = 0
 
     def largest(self, chunk: Singles, known: float) -> float:
         """True peak of a chunk, or ``known`` where that is larger.
@@ -198,7 +200,7 @@ class PeakFinder:
             for first in range(0, len(at), _ROWS):
                 some = slice(first, first + _ROWS)
                 known = self._look(chunk, windows[channel_of[some], block_of[some]], at[some], known, found)
-        return _highest_around(chunk, found, known) if found else known
+        return self._around_many(chunk, found, known) if found else known
 
     def _groups_above(self, chunk: Singles, known: float) -> NDArray[np.bool_]:
         """Which groups of ``_GROUP`` intervals may reach beyond ``known``: (channels, groups)."""
@@ -247,12 +249,12 @@ class PeakFinder:
         There has to be room for ``RINGING`` frames of silence. The search goes on
         as if it had not been asked.
         """
-        skips = self._skip, self._loud_skip
+        skips = self._skip, self._loud_skip, self._alike_skip
         self._skip = 0
         for at in range(0, rest.shape[1] - HISTORY, self._most_frames):
             part = np.ascontiguousarray(rest[:, at : at + HISTORY + self._most_frames])
             known = self.largest(part, known)
-        self._skip, self._loud_skip = skips
+        self._skip, self._loud_skip, self._alike_skip = skips
         return known
 
     def _blocks_above(
@@ -275,6 +277,21 @@ class PeakFinder:
         near = lifted[:, :blocks] | lifted[:, 1 : blocks + 1] | lifted[:, 2 : blocks + 2]
         channel, block = near.nonzero()
         return channel, block
+
+    def _around_many(
+        self, chunk: Singles, found: list[tuple[NDArray[np.intp], Singles]], known: float
+    ) -> float:
+        """Step 3 around crests, highest first where that was seen to do away with many of the rest."""
+        twice_at, heights = (np.concatenate(parts) for parts in zip(*found, strict=True))
+        if self._alike_skip:
+            self._alike_skip -= 1
+        elif len(heights) > 2 * _POINTS:
+            first = np.argpartition(-heights, _POINTS)[:_POINTS]
+            known = _highest_near(chunk, twice_at[first], known)
+            if 2 * np.count_nonzero(heights > np.float32(known / _BOUND_TWICE)) > len(heights):
+                self._alike_skip = _SKIP
+        still = heights > np.float32(known / _BOUND_TWICE)
+        return _highest_near(chunk, twice_at[still], known)
 
     @staticmethod
     def _around_few(
@@ -344,18 +361,6 @@ def _crests(twice: Singles, above: NDArray[np.bool_]) -> NDArray[np.intp]:
     return crests.nonzero()[0]
 
 
-def _highest_around(
-    chunk: Singles, found: list[tuple[NDArray[np.intp], Singles]], known: float
-) -> float:
-    """Step 3 around crests, highest first: they may do away with the rest."""
-    twice_at, heights = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    if len(heights) > 2 * _POINTS:
-        first = np.argpartition(-heights, _POINTS)[:_POINTS]
-        known = _highest_near(chunk, twice_at[first], known)
-    still = heights > np.float32(known / _BOUND_TWICE)
-    return _highest_near(chunk, twice_at[still], known)
-
-
 def _highest_at(chunk: Singles, start: int, known: float) -> float:
     """``_highest_near`` in plain numbers for one place: much quicker there."""
     flat, length = chunk.reshape(-1), chunk.shape[1]
@@ -391,7 +396,7 @@ def _highest_near(chunk: Singles, twice_at: NDArray[np.intp], known: float) -> f
             for first in range(0, len(at), _MOST_POINTS):
                 some = slice(first, first + _MOST_POINTS)
                 around = windows[starts[some]].view(np.float32).reshape(-1, _WINDOW_FRAMES)
-                points = matrix @ around.T
+                points = (matrix @ around.T)[:_NEAR_POINTS]
                 known = _highest_vertex(points, known)
                 enough = np.float32(_STEEPEST * known)
                 for end, step in ((0, -1), (-1, 1)):
@@ -454,9 +459,9 @@ def _energy_bound() -> tuple[Singles, float]:
 def _near_matrix(half: int) -> Singles:
     """From 65 frames to points around the middle one (``half`` 0) or half a frame after it (1).
 
-    Seven would do; products with eight rows run at twice the pace.
+    One more than is looked at: products with eight rows run at twice the pace of seven.
     """
-    points = half / 2.0 + np.arange(-3, 5) / POINTS_PER_FRAME
+    points = half / 2.0 + np.arange(-(_NEAR_POINTS // 2), _NEAR_POINTS // 2 + 2) / POINTS_PER_FRAME
     return np.ascontiguousarray(interval_matrix(_WINDOW_FRAMES, _FIRST, points).T).astype(np.float32)
 
 
