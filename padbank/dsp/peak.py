@@ -4,11 +4,11 @@ Answers: how high does a sound reach, at its samples and between them (the
 true peak of BS.1770-5 Annex 2, which a converter or a codec meets)?
 
 The interpolator is the 64-tap one of ``interpolate``, evaluated eight times a
-frame and with a parabola through the top three points: within 0.005 dB of a
-64-fold FFT interpolation for content up to 0.4535 of the sample rate (20 kHz
-at 44.1 kHz, 43.5 kHz at 96 kHz). A sound counts as silence before its first
-and after its last frame, so an abrupt start or end rings, as it will in a
-converter.
+frame and with a parabola through a crest's three points (``crests``): within
+0.005 dB of a 64-fold FFT interpolation for content up to 0.4535 of the sample
+rate (20 kHz at 44.1 kHz, 43.5 kHz at 96 kHz). A sound counts as silence before
+its first and after its last frame, so an abrupt start or end rings, as it will
+in a converter.
 
 Only the largest value is wanted, so most of the sound is ruled out by bounds:
 
@@ -52,11 +52,18 @@ from padbank.dsp.chunks import (
     block_range,
     check_format,
 )
+from padbank.dsp.crests import (
+    GROUP,
+    MIDDLE,
+    highest_at,
+    highest_in_groups,
+    highest_near,
+    windows_of,
+)
 from padbank.dsp.interpolate import (
     BEFORE,
     TAPS,
     frame_peaks,
-    interval_matrix,
     oversampled,
     taps_at,
 )
@@ -69,11 +76,8 @@ RINGING = 98
 """Frames of silence after a sound that bring out all that rings."""
 BLOCK = 32
 """Chunks are a multiple of this; a power of two, for ``_any_of``."""
-POINTS_PER_FRAME = 8
-_FIRST = 32
+_FIRST = MIDDLE
 """Block 0 of a chunk holds the intervals between frames from this one on."""
-_WINDOW_FRAMES = 65
-"""All frames that count for what lies up to one frame before or after the one in their middle."""
 _SHARPEN = 0.3
 _SHARPEN_TWICE = 0.2
 _BOUND_TWICE = 1.0065 / (1.0 - 2.0 * _SHARPEN_TWICE)
@@ -85,17 +89,11 @@ _HALF_ROW = BLOCK + _HALF_TAPS
 _ROWS = 512
 _STRETCH = 1024 * BLOCK
 _POINTS = 128
-_MOST_POINTS = 2048
 _HARDLY_FEWER = 0.6
 _SKIP = 8
 _FEW = 8
-_GROUP = 4
 _MOST_GROUPS = 0.1
-_WINDOW = np.dtype((np.void, 4 * _WINDOW_FRAMES))
 _HALF_WINDOW = np.dtype((np.void, 4 * _HALF_ROW))
-_NEAR_POINTS = 7
-_MOST_STEPS = 4
-_STEEPEST = 0.95
 _NONE = np.zeros(0, dtype=np.intp)
 
 
@@ -147,13 +145,6 @@ def _twice_matrix() -> Singles:
     return matrix.astype(np.float32)
 
 
-@lru_cache(maxsize=1)
-def _around_matrix() -> Singles:
-    """From 65 frames to the points from half a frame before the middle one to one frame after it."""
-    points = np.arange(-POINTS_PER_FRAME // 2, POINTS_PER_FRAME + 1) / POINTS_PER_FRAME
-    return interval_matrix(_WINDOW_FRAMES, _FIRST, points).astype(np.float32)
-
-
 class PeakFinder:
     """Finds the true peak of chunks ``(channels, HISTORY + frames)``.
 
@@ -180,7 +171,7 @@ class PeakFinder:
             groups = self._groups_above(chunk, known)
             if np.count_nonzero(groups) <= _MOST_GROUPS * groups.size:
                 self._skip -= 1
-                return _highest_in_groups(chunk, groups, known)
+                return highest_in_groups(chunk, groups, known)
             self._loud_skip = _SKIP
         self._loud_skip -= self._loud_skip > 0
         found: list[tuple[NDArray[np.intp], Singles]] = []
@@ -195,7 +186,7 @@ class PeakFinder:
             channel_of, block_of = self._blocks_above(chunk, known / _BOUND)
             if len(channel_of) > _HARDLY_FEWER * channels * blocks:
                 self._skip = _SKIP
-            windows = _windows(chunk, _FIRST - _HALF_TAPS // 2, BLOCK, blocks, _HALF_ROW)
+            windows = windows_of(chunk, _FIRST - _HALF_TAPS // 2, BLOCK, blocks, _HALF_ROW)
             at = channel_of * length + block_of * BLOCK
             for first in range(0, len(at), _ROWS):
                 some = slice(first, first + _ROWS)
@@ -203,12 +194,12 @@ class PeakFinder:
         return self._around_many(chunk, found, known) if found else known
 
     def _groups_above(self, chunk: Singles, known: float) -> NDArray[np.bool_]:
-        """Which groups of ``_GROUP`` intervals may reach beyond ``known``: (channels, groups)."""
+        """Which groups of ``GROUP`` intervals may reach beyond ``known``: (channels, groups)."""
         channels, length = chunk.shape
         matrix, gain = _energy_bound()
         squares = workspace.singles("squares", channels, length // BLOCK, BLOCK)
         np.square(chunk.reshape(squares.shape), out=squares)
-        parts = np.matmul(squares, matrix).reshape(channels, -1, 3, BLOCK // _GROUP)
+        parts = np.matmul(squares, matrix).reshape(channels, -1, 3, BLOCK // GROUP)
         blocks = (length - HISTORY) // BLOCK
         energy = parts[:, :blocks, 0] + parts[:, 1 : blocks + 1, 1]
         energy += parts[:, 2 : blocks + 2, 2]
@@ -287,11 +278,11 @@ class PeakFinder:
             self._alike_skip -= 1
         elif len(heights) > 2 * _POINTS:
             first = np.argpartition(-heights, _POINTS)[:_POINTS]
-            known = _highest_near(chunk, twice_at[first], known)
+            known = highest_near(chunk, twice_at[first], known)
             if 2 * np.count_nonzero(heights > np.float32(known / _BOUND_TWICE)) > len(heights):
                 self._alike_skip = _SKIP
         still = heights > np.float32(known / _BOUND_TWICE)
-        return _highest_near(chunk, twice_at[still], known)
+        return highest_near(chunk, twice_at[still], known)
 
     @staticmethod
     def _around_few(
@@ -301,7 +292,7 @@ class PeakFinder:
         for at in np.flatnonzero(above).tolist():
             row, point = divmod(at, 2 * BLOCK)
             if float(twice[row, point]) * _BOUND_TWICE > known:
-                known = _highest_at(chunk, int(starts[row]) + point // 2, known)
+                known = highest_at(chunk, int(starts[row]) + point // 2, known)
         return known
 
 
@@ -361,73 +352,6 @@ def _crests(twice: Singles, above: NDArray[np.bool_]) -> NDArray[np.intp]:
     return crests.nonzero()[0]
 
 
-def _highest_at(chunk: Singles, start: int, known: float) -> float:
-    """``_highest_near`` in plain numbers for one place: much quicker there."""
-    flat, length = chunk.reshape(-1), chunk.shape[1]
-    for _ in range(_MOST_STEPS):
-        around = flat[start : start + _WINDOW_FRAMES] @ _around_matrix()
-        points = [abs(value) for value in around.tolist()]
-        for left, mid, right in zip(points, points[1:], points[2:], strict=False):
-            bend = 2.0 * mid - left - right
-            if left <= mid >= right and bend > 0.0:
-                known = max(known, mid + (right - left) ** 2 / (8.0 * bend))
-        top = max(points)
-        if top < known or top not in (points[0], points[-1]):
-            break
-        known = top
-        start += 1 if top == points[-1] else -1
-        if start < 0 or start % length > length - _WINDOW_FRAMES:
-            break
-    return known
-
-
-def _highest_near(chunk: Singles, twice_at: NDArray[np.intp], known: float) -> float:
-    """Highest of what lies around positions given in half frames from the chunk's start.
-
-    Where it still rises at the end of what was looked at, the look goes on there.
-    """
-    length = chunk.shape[1]
-    windows = np.ndarray((chunk.size - _WINDOW_FRAMES + 1,), _WINDOW, chunk, 0, (chunk.itemsize,))
-    for _ in range(_MOST_STEPS):
-        halves = (twice_at & 1).astype(bool)
-        further = []
-        for half, at in ((0, twice_at[~halves]), (1, twice_at[halves])):
-            matrix, starts = _near_matrix(half), at >> 1
-            for first in range(0, len(at), _MOST_POINTS):
-                some = slice(first, first + _MOST_POINTS)
-                around = windows[starts[some]].view(np.float32).reshape(-1, _WINDOW_FRAMES)
-                points = (matrix @ around.T)[:_NEAR_POINTS]
-                known = _highest_vertex(points, known)
-                enough = np.float32(_STEEPEST * known)
-                for end, step in ((0, -1), (-1, 1)):
-                    rising = points[end] > np.maximum(points[end - step], enough)
-                    if rising.any():
-                        further.append(at[some][rising] + step)
-        if not further:
-            break
-        twice_at = np.concatenate(further)
-        twice_at = twice_at[(twice_at >= 0) & ((twice_at >> 1) % length <= length - _WINDOW_FRAMES)]
-    return known
-
-
-def _highest_in_groups(chunk: Singles, groups: NDArray[np.bool_], known: float) -> float:
-    """Step 3 over the few groups of intervals that may reach beyond ``known``."""
-    channel, group = groups.nonzero()
-    windows = _windows(chunk, 0, _GROUP, groups.shape[1], _GROUP + _WINDOW_FRAMES)
-    for first in range(0, len(group), _MOST_POINTS):
-        few = slice(first, first + _MOST_POINTS)
-        known = _highest_vertex(_group_matrix() @ windows[channel[few], group[few]].T, known)
-    return known
-
-
-@lru_cache(maxsize=1)
-def _group_matrix() -> Singles:
-    """From the frames of a group of intervals to all its points and one more on either side."""
-    points = np.arange(-1, _GROUP * POINTS_PER_FRAME + 2) / POINTS_PER_FRAME
-    matrix = interval_matrix(_GROUP + _WINDOW_FRAMES, _FIRST, points)
-    return np.ascontiguousarray(matrix.T).astype(np.float32)
-
-
 @lru_cache(maxsize=1)
 def _energy_bound() -> tuple[Singles, float]:
     """Weights of a block's squared frames in its own and the two blocks' groups before; the gain.
@@ -436,10 +360,10 @@ def _energy_bound() -> tuple[Singles, float]:
     ``(sum t x)² <= sum(t² / e) sum(e x²)``. Here ``e`` holds the largest
     magnitudes of the taps within a group, and the gain the largest first sum.
     """
-    span = _GROUP + TAPS - 1
+    span = GROUP + TAPS - 1
     weights = np.zeros(span)
     taps = []
-    for start in range(_GROUP):
+    for start in range(GROUP):
         for step in range(33):
             row = np.zeros(span)
             row[start : start + TAPS] = np.abs(taps_at(step / 32))
@@ -447,56 +371,12 @@ def _energy_bound() -> tuple[Singles, float]:
     np.max(taps, axis=0, out=weights)
     weights = np.maximum(weights, 1e-6)
     gain = max(float((row**2 / weights).sum()) for row in taps) * 1.002
-    whole = np.zeros((3 * BLOCK, BLOCK // _GROUP))
-    for group in range(BLOCK // _GROUP):
-        first = _FIRST - BEFORE + group * _GROUP
+    whole = np.zeros((3 * BLOCK, BLOCK // GROUP))
+    for group in range(BLOCK // GROUP):
+        first = _FIRST - BEFORE + group * GROUP
         whole[first : first + span, group] = weights
     matrix = whole.reshape(3, BLOCK, -1).transpose(1, 0, 2).reshape(BLOCK, -1)
     return np.ascontiguousarray(matrix).astype(np.float32), gain
-
-
-@lru_cache(maxsize=2)
-def _near_matrix(half: int) -> Singles:
-    """From 65 frames to points around the middle one (``half`` 0) or half a frame after it (1).
-
-    One more than is looked at: products with eight rows run at twice the pace of seven.
-    """
-    points = half / 2.0 + np.arange(-(_NEAR_POINTS // 2), _NEAR_POINTS // 2 + 2) / POINTS_PER_FRAME
-    return np.ascontiguousarray(interval_matrix(_WINDOW_FRAMES, _FIRST, points).T).astype(np.float32)
-
-
-def _highest_vertex(points: Singles, known: float) -> float:
-    """Top of the parabolas through three neighbours whose middle is highest, down the columns; or ``known``.
-
-    With rises ``p`` before and ``q`` after the middle point, the parabola's
-    top is ``(p + q)² / (8 (|p| + |q|))`` above it where the middle is a crest.
-    Elsewhere the same term seldom comes to more than a crest nearby, so it is
-    only where it does that one looks whether it is one.
-    """
-    np.abs(points, out=points)
-    rises = points[1:] - points[:-1]
-    lean = rises[:-1] + rises[1:]
-    np.abs(rises, out=rises)
-    rises += np.float32(1e-30)
-    steps = rises[:-1] + rises[1:]
-    np.divide(lean, steps, out=steps)
-    lean *= steps
-    lean *= np.float32(0.125)
-    lean += points[1:-1]
-    if float(lean.max()) > known:
-        middle, column = (lean > known).nonzero()
-        mids = points[middle + 1, column]
-        crests = (mids >= points[middle, column]) & (mids >= points[middle + 2, column])
-        known = float(lean[middle, column].max(initial=known, where=crests))
-    return max(known, float(points[0].max()), float(points[-1].max()))
-
-
-def _windows(chunk: Singles, start: int, step: int, count: int, size: int) -> Singles:
-    """View of ``count`` windows of each channel, without the 20 µs of numpy's own helper."""
-    row, item = chunk.strides
-    return np.ndarray(
-        (len(chunk), count, size), np.float32, chunk, start * item, (row, step * item, item)
-    )
 
 
 def _any_of(mask: NDArray[np.bool_], groups: type[np.uint32] | type[np.uint64]) -> NDArray[np.bool_]:

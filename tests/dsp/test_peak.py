@@ -276,7 +276,7 @@ def test_bound_of_step_2_by_a_linear_programme() -> None:
 def test_energy_bound_holds_for_any_sound() -> None:
     """Cauchy and Schwarz: no interpolated value of a group beats the bound of its energy."""
     matrix, gain = peak_module._energy_bound()
-    size, block = peak_module._GROUP, peak_module.BLOCK
+    size, block = peak_module.GROUP, peak_module.BLOCK
     rng = np.random.default_rng(6)
     tightest = 9.0
     for _ in range(200):
