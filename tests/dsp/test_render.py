@@ -14,6 +14,7 @@ from scipy import signal
 
 from padbank.domain import Recipe
 from padbank.dsp.dither import to_float
+from padbank.dsp.drive import on_gain_grid
 from padbank.dsp.level import EvenClip, even_target
 from padbank.dsp.measure import measure
 from padbank.dsp.render import (
@@ -303,6 +304,18 @@ print(hashlib.sha256(r.pcm.tobytes()).hexdigest())
     exec(code, space)
     assert len(digests) == 1
     assert hashlib.sha256(b"").hexdigest() + "\n" not in digests
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_noise_of_the_whole_chain_is_a_quarter_lsb_squared(bits):
+    # what the file holds less the exact sound times its gain: dither and rounding, LSB^2/4 within 2 %
+    clip = np.concatenate([tone(2.0, 0.02), struck(), tone(2.0, 0.001, 3000.0)])
+    made = finished(clip, bits=bits, target_lufs=-30.0)
+    assert made.limited_db == 0.0
+    assert made.dithered
+    error = made.pcm - clip * on_gain_grid(made.gain_db) * 2.0 ** (bits - 1)
+    assert float((error**2).mean()) == pytest.approx(0.25, rel=0.02)
+    assert abs(float(error.mean())) < 0.01
 
 
 def test_stereo_keeps_its_balance():

@@ -72,10 +72,10 @@ def test_roles_by_name(registry_sounds):
     assert checked.worst_lu <= 6.0
 
 
-def test_trim_and_level(registry_sounds):
+def test_trim_and_level(registry_sounds, other_meters):
     worst_lost_db = worst_miss_lu = worst_late_s = 0.0
-    worst_peak_dbtp, short, done = -200.0, 0, 0
-    for path in registry_sounds.all[::9]:
+    worst_peak_dbtp, short, done, worst_second_lu = -200.0, 0, 0, 0.0
+    for number, path in enumerate(registry_sounds.all[::9]):
         if (sound := read(path)) is None:
             continue
         samples, rate = sound
@@ -95,16 +95,18 @@ def test_trim_and_level(registry_sounds):
             fade_in_s=edges.fade_in_frames / rate,
             fade_out_s=edges.fade_out_frames / rate,
         )
-        clip = prepare(samples, rate, recipe, out_rate_hz=44100, channels=samples.shape[1])
+        out_rate = (48000, 44100)[number % 2]
+        bits = (16, 24)[number % 3 == 0]
+        clip = prepare(samples, rate, recipe, out_rate_hz=out_rate, channels=1 + number // 2 % 2)
         made = finish(
             clip,
-            44100,
+            out_rate,
             role=proposal.role,
             target_lufs=-16.0,
             ceiling_dbtp=-1.0,
             level_rule="limit",
             limit_max_db=3.0,
-            bits=16,
+            bits=bits,
             seed=path.name.encode(),
         )
         loudness = made.measurement.loudness_lufs(proposal.role)
@@ -113,14 +115,21 @@ def test_trim_and_level(registry_sounds):
         done += 1
         short += bool(made.reason)
         worst_miss_lu = max(worst_miss_lu, abs(loudness + 16.0 + made.short_lu))
-        peak = np.abs(signal.resample_poly(to_float(made.pcm, 16), 8, 1, axis=0)).max()
+        played = to_float(made.pcm, bits)
+        if played.shape[1] == 1:  # counts as played on both sides
+            played = np.repeat(played, 2, axis=1)
+        momentary = proposal.role == "hit" or made.measurement.integrated_lufs is None
+        for second in other_meters.readings(played, out_rate, momentary=momentary).values():
+            worst_second_lu = max(worst_second_lu, abs(second + 16.0 + made.short_lu))
+        peak = np.abs(signal.resample_poly(played, 8, 1, axis=0)).max()
         worst_peak_dbtp = max(worst_peak_dbtp, 20 * np.log10(peak))
     print(
         f"{done} real clips: energy lost at the start {worst_lost_db:.4f} dB, level off by "
-        f"{worst_miss_lu:.3f} LU, true peak {worst_peak_dbtp:.3f} dBTP at 8 x, {short} short"
+        f"{worst_miss_lu:.3f} LU (by other meters {worst_second_lu:.3f}), true peak {worst_peak_dbtp:.3f} dBTP at 8 x, {short} short"
     )
     assert done
     assert worst_lost_db <= 0.05
     assert worst_late_s <= 0.020  # nothing that reaches 30 dB under the peak is cut off
     assert worst_miss_lu <= 0.02
+    assert worst_second_lu <= 0.1
     assert worst_peak_dbtp <= -0.95
