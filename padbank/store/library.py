@@ -17,7 +17,8 @@ from padbank.store.catalogue import Catalogue
 from padbank.store.originals import original_path
 
 ENVIRONMENT_NAME = "PADBANK_LIBRARY"
-LIBRARY_PARTS = ("catalogue.db", "originals", "rigs", "shows")
+CATALOGUE = "catalogue.db"
+LIBRARY_PARTS = (CATALOGUE, "originals", "rigs", "shows")
 """What a library folder holds; any of them is enough to know one by."""
 
 
@@ -51,7 +52,7 @@ class Library:
             raise StoreError(
                 f"the library folder {self.folder} cannot be made ({error.strerror}): choose another with --library"
             ) from error
-        self.catalogue = Catalogue(self.folder / "catalogue.db")
+        self.catalogue = Catalogue(self.folder / CATALOGUE)
 
     @property
     def originals(self) -> Path:

@@ -170,8 +170,8 @@ async def _watch(desk: Desk, before: tuple[object, ...] | None) -> None:
 async def _look(desk: Desk) -> tuple[object, ...] | None:
     try:
         return await asyncio.to_thread(_fingerprint, desk)
-    except (PadbankError, OSError):
-        return None
+    except (PadbankError, OSError, sqlite3.Error):
+        return None  # said to whoever asks for something
 
 
 def _fingerprint(desk: Desk) -> tuple[object, ...]:

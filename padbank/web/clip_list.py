@@ -7,6 +7,7 @@ import json
 import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from typing import Any
 
 from padbank.store.library import Library
@@ -19,26 +20,32 @@ COLUMNS = (
 )  # fmt: skip
 
 
-class ClipList:
+@dataclass(frozen=True, slots=True)
+class Listed:
     """``tag`` names the state, ``body`` is JSON (columns, rows, licences), ``packed`` the same by gzip."""
+
+    tag: str
+    body: bytes
+    packed: bytes
+
+
+class ClipList:
+    """The list as it was asked for last; whoever has it keeps it whole while another is made."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self.tag = ""
-        self.body = b""
-        self.packed = b""
+        self._now = Listed("", b"", b"")
 
-    def read(self, tag: str, library: Callable[[], AbstractContextManager[Library]]) -> ClipList:
-        """Bring the list up to the state that ``tag`` names, and return it."""
+    def read(self, tag: str, library: Callable[[], AbstractContextManager[Library]]) -> Listed:
+        """The list in the state that ``tag`` names, or in a newer one."""
         with self._lock:
-            if tag != self.tag:
+            if tag != self._now.tag:
                 with library() as opened:
                     rows = [[_short(getattr(row, c)) for c in COLUMNS] for row in find(opened)]
                 text = json.dumps({"columns": COLUMNS, "rows": rows, "licences": SPDX}, separators=(",", ":"))
-                self.body = text.encode()
-                self.packed = gzip.compress(self.body, compresslevel=1)
-                self.tag = tag
-            return self
+                body = text.encode()
+                self._now = Listed(tag, body, gzip.compress(body, compresslevel=1))
+            return self._now
 
 
 def _short(value: Any) -> Any:

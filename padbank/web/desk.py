@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import secrets
+import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,9 +15,9 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import JSONResponse
 
-from padbank.errors import InputError
-from padbank.store.library import Library
-from padbank.web.clip_list import ClipList
+from padbank.errors import InputError, StoreError
+from padbank.store.library import CATALOGUE, Library
+from padbank.web.clip_list import ClipList, Listed
 from padbank.web.guard import Sharing
 from padbank.web.hub import Hub
 from padbank.web.jobs import JobBoard, JobHandle
@@ -35,13 +37,23 @@ class Desk:
         self.started = secrets.token_hex(4)
         self._list = ClipList()
         self.last_export: str | None = None
+        self._opened = False
         self._watch_lock = threading.Lock()
         self._watch: Library | None = None
+        self._versions = 0
 
     @contextmanager
     def library(self) -> Iterator[Library]:
+        """The library, made at the first time when it is not there yet and never again: one that is gone
+        while the page is open is on a disk that was pulled out, and no empty one may stand in its place."""
+        self._refuse_when_gone()
         with Library(self.folder) as library:
+            self._opened = True
             yield library
+
+    def _refuse_when_gone(self) -> None:
+        if self._opened and not (self.folder / CATALOGUE).exists():
+            raise StoreError(f"the library {self.folder} is not there any more: plug its disk in, or put the folder back")
 
     def library_version(self) -> int:
         """A number that changes whenever anybody commits anything to the catalogue.
@@ -50,12 +62,19 @@ class Desk:
         connections; this connection never writes.
         """
         with self._watch_lock:
-            if self._watch is None:
-                self._watch = Library(self.folder)
-            row = self._watch.catalogue.db.execute("pragma data_version").fetchone()
-            return int(row[0])
+            try:
+                self._refuse_when_gone()
+                if self._watch is None:
+                    self._watch = Library(self.folder)
+                    self._versions += 1_000_000
+                row = self._watch.catalogue.db.execute("pragma data_version").fetchone()
+            except (StoreError, sqlite3.Error):
+                self._close_watch()  # another catalogue may be there when it can be read again
+                raise
+            self._opened = True
+            return self._versions + int(row[0])
 
-    def clips_listed(self) -> ClipList:
+    def clips_listed(self) -> Listed:
         """The list of clips as it is now."""
         return self._list.read(f'"{self.started}-{self.library_version()}"', self.library)
 
@@ -65,9 +84,13 @@ class Desk:
     def close(self) -> None:
         self.jobs.stop_all()
         with self._watch_lock:
-            if self._watch is not None:
+            self._close_watch()
+
+    def _close_watch(self) -> None:
+        if self._watch is not None:
+            with contextlib.suppress(sqlite3.Error):
                 self._watch.close()
-                self._watch = None
+            self._watch = None
 
 
 def desk_of(request: Request) -> Desk:

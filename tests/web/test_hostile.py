@@ -367,6 +367,18 @@ def test_a_drop_never_fills_the_librarys_disk(page, library_folder, monkeypatch)
     assert [p.name for p in (library_folder / "dropped").rglob("*.wav")] == ["small.wav"]
 
 
+def test_a_library_that_is_pulled_out_is_missed_and_not_begun_anew(page, library_folder):
+    assert len(page.get("/api/clips").json()["rows"]) == 8
+    away = library_folder.rename(library_folder.with_name("away"))
+    for path in ("/api/clips", "/api/clips/horn", "/api/shows", LAYOUTS):
+        told = page.get(path)
+        assert told.status_code == 503 and "plug its disk in" in told.json()["error"], path
+    assert not library_folder.exists()
+    away.rename(library_folder)
+    assert len(page.get("/api/clips").json()["rows"]) == 8
+    assert page.get("/api/clips/horn").status_code == 200
+
+
 def test_a_disk_that_fails_and_a_busy_catalogue_are_sentences(page, library_folder, monkeypatch):
     import sqlite3
 

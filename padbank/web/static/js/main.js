@@ -63,8 +63,17 @@ function recall(key) {
   }
 }
 
+/** Shows that others began, named anew or took away; the one in hand stays, whatever becomes of its file. */
+async function hearOfShows() {
+  const { shows } = await get('/api/shows');
+  if (!shows.some((s) => s.name === desk.show) && desk.show) return;
+  desk.shows = shows;
+  if (document.activeElement !== showSelect) drawShows();
+}
+
 function tellChanged() {
   if (desk.play) desk.play.version += 1;
+  hearOfShows().catch(() => null); // without an answer the page says so by itself
   for (const listener of [...listeners]) listener();
 }
 

@@ -167,6 +167,7 @@ async function readView() {
       return;
     }
     view = now;
+    put(linkBox);
   } catch (error) {
     put(linkBox, error.message); // the names stay to be read
   }
