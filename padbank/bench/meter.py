@@ -346,7 +346,7 @@ def _read_by(meter: str, case: Case, rate_hz: int, folder: Path) -> list[float |
             figures.append(getattr(measure(sound, rate_hz), fields[case.quantity]))
         elif meter == "libebur128":
             wanted = (case.quantity,) if case.quantity != "M" else ("M", "S")
-            figures.append(peers.libebur128(sound, rate_hz, wanted)[case.quantity])
+            figures.append(peers.libebur128(sound, rate_hz, wanted, 100)[case.quantity])
         elif meter == "pyloudnorm":
             if case.quantity != "I":
                 return None
