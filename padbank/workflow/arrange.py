@@ -10,7 +10,6 @@ Functions: ``read_board``, ``weigh``, ``apply_step``, ``keep_step``,
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -27,9 +26,8 @@ from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.pad_limits import Meter, bank_meters
-from padbank.workflow.plain import plain
 from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places, wanted_clips
-from padbank.workflow.revisions import ChangedMeanwhile, change_text, clip_revision, text_revision
+from padbank.workflow.revisions import ChangedMeanwhile, change_text, text_revision
 from padbank.workflow.shows import OpenShow, find_show_file, open_show
 
 
@@ -59,8 +57,8 @@ class Board:
     @property
     def ground(self) -> str:
         """A short hash of what every layout of this show stands on: its file, its rig, the clips that it could use."""
-        clips = {n: clip_revision(c) for n, c in sorted(wanted_clips(self.opened).items())}
-        return text_revision(json.dumps([self.revision, plain(self.rig), clips]))
+        clips = [(n, c.recipe, c.tags, c.licence) for n, c in sorted(wanted_clips(self.opened).items())]
+        return text_revision(repr((self.revision, self.rig, clips)))
 
     @property
     def show(self) -> Show:
