@@ -62,6 +62,8 @@ STEPS_PER_S = 6000
 """The gain curve is reckoned in steps of about this many a second and joined by straight lines."""
 LOOK_FIRST = (64, 8)
 """The highest of so many groups of frames is evaluated before the others."""
+FEW = 0.05
+"""A share of the groups that is cheaper to evaluate than to thin out."""
 SEGMENT_STEPS = 20 * STEPS_PER_S
 
 Steps = NDArray[np.float32]
@@ -130,13 +132,13 @@ class Limiter:
         bounds = overs.bounds()
         left = np.flatnonzero(bounds >= least)
         for groups in LOOK_FIRST:
-            if len(left) < groups:
+            if len(left) < FEW * overs.groups:
                 break
             highest = _highest_of_each(bounds, left, groups)
             overs.look(highest)
             slopes = self._slopes_down(self._by_step(overs.peaks()))
-            by_frame = np.repeat(slopes, self.step_frames)[: last - first]
-            left = left[~overs.looked[left] & (bounds[left] > lowest_of_groups(by_frame)[left])]
+            lowest = lowest_of_groups(slopes, self.step_frames, last - first)
+            left = left[~overs.looked[left] & (bounds[left] > lowest[left])]
         overs.look(left)
         skip = part.start - first // self.step_frames
         own = slice(skip, skip + part.stop - part.start)
@@ -228,8 +230,7 @@ class Limiter:
         at_most = limited.drive * (nearest * self._at_most[wide] + drift() * change * loudest)
         samples = limited.piece(wide)
         overs = Overs(samples)
-        hot = np.repeat(at_most > aim * (1.0 - 1e-6), step)[: len(samples)]
-        overs.look(np.flatnonzero(lowest_of_groups(~hot) == 0))
+        overs.look(np.flatnonzero(lowest_of_groups(-at_most, step, len(samples)) < -aim * (1.0 - 1e-6)))
         skip = part.start - wide.start
         return self._by_step(overs.peaks())[skip : skip + part.stop - part.start]
 
@@ -286,10 +287,15 @@ class Limited:
         """The limited frames of some steps."""
         if self._kept is not None and self._kept[0] == part:
             return self._kept[1]
-        samples = self._limiter.sound.read(*self._limiter.frames_of(part)) * self.drive
+        before = self._limiter.sound.read(*self._limiter.frames_of(part))
         gain, touched = self._gain(part)
         if touched:
-            samples *= gain[:, None]
+            gain = gain * self.drive
+            samples = np.empty_like(before)
+            for channel in range(before.shape[1]):  # an axis of two is slow to broadcast over
+                np.multiply(before[:, channel], gain, out=samples[:, channel])
+        else:
+            samples = before * self.drive
         self._kept = part, samples
         return samples
 

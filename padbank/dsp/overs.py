@@ -184,15 +184,14 @@ class Overs:
         return peaks
 
 
-def lowest_of_groups(by_frame: NDArray[Any]) -> NDArray[Any]:
-    """The least of what is given for the frames that hear of each group: its own and the next one."""
-    groups = -(-(len(by_frame) + 2 * PAD) // GROUP)
-    wide = np.pad(by_frame, (PAD, groups * GROUP - PAD - len(by_frame)), mode="edge")
-    lowest = wide[::GROUP].copy()
-    for frame in range(1, GROUP):  # an axis of eight is slow to reduce
-        np.minimum(lowest, wide[frame::GROUP], out=lowest)
-    lowest[:-1] = np.minimum(lowest[:-1], wide[GROUP::GROUP])
-    return np.asarray(lowest)
+def lowest_of_groups(by_step: NDArray[Any], step_frames: int, frames: int) -> NDArray[Any]:
+    """The least of what is given for the steps that hear of each group: of its frames and the next one."""
+    first = np.arange(-PAD, frames + PAD, GROUP)
+    lowest = np.full(len(first), np.inf)
+    for frame in range(0, GROUP + step_frames, step_frames):
+        at = np.clip(np.minimum(first + frame, first + GROUP), 0, frames - 1) // step_frames
+        np.minimum(lowest, by_step[at], out=lowest)
+    return lowest
 
 
 def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
