@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 Frames = NDArray[np.float64]
 
 ORDER = 16
+_APART = np.abs(np.arange(ORDER)[:, None] - np.arange(ORDER))
 LEAST_STILL = 8 * ORDER
 """Fewer still frames cannot tell the noise's spectrum."""
 FLOOR_OF_SPECTRUM = 1e-3
@@ -67,10 +68,8 @@ def whitened(frames: Frames, still: int) -> Frames:
     if still >= LEAST_STILL:
         lags = np.array([noise[: still - lag] @ noise[lag:] for lag in range(ORDER + 1)])
         if lags[0] > 0.0:
-            from scipy import linalg  # slow to load, and not every command needs it
-
             lags[0] *= 1.0 + FLOOR_OF_SPECTRUM
-            predictor = linalg.solve_toeplitz(lags[:-1], lags[1:])
+            predictor = np.linalg.solve(lags[_APART], lags[1:])
             frames = np.convolve(frames, np.concatenate([[1.0], -predictor]))[: len(frames)]
             noise = frames[ORDER:still]
     power = float((noise**2).mean()) if len(noise) else 0.0

@@ -13,7 +13,6 @@ Functions: ``open_sound``, ``read_sound``, ``open_regular``, ``is_sound_name`` (
 
 from __future__ import annotations
 
-import contextlib
 import math
 import os
 import stat
@@ -399,9 +398,3 @@ def read_sound(
         if most is not None and len(samples) > most:
             raise DecodeError(path, f"holds more than {format_seconds(max_s)} to read at once: give a shorter section")
         return samples, rate_hz
-
-
-with contextlib.suppress(ImportError):  # FFmpeg's own messages would land on stderr
-    import av.logging
-
-    av.logging.set_level(None)

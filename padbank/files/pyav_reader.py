@@ -54,7 +54,9 @@ class PyavReader:
 
     def __init__(self, view: Slices, *, container: str, av_format: str) -> None:
         import av
+        import av.logging
 
+        av.logging.set_level(None)  # FFmpeg's own messages would land on stderr
         self._av = av
         # IndexError: a stream that turns up late in a damaged file is unknown to PyAV's list.
         self._errors = (av.FFmpegError, OSError, ValueError, EOFError, IndexError, RuntimeError)

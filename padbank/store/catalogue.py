@@ -120,11 +120,13 @@ class Catalogue:
             return
         from padbank.store.migrations import migrations
 
-        if applied:
-            backup = self.path.with_name(f"{self.path.stem}.before-{migrations.pending(self.db)[0].name}.db")
-            with closing(sqlite3.connect(backup)) as copy:
-                self._connection.backup(copy)
-        migrations.apply(self.db)
+        with self.atomic():
+            pending = migrations.pending(self.db)  # perhaps none any more: another program may have begun too
+            if pending and applied:
+                backup = self.path.with_name(f"{self.path.stem}.before-{pending[0].name}.db")
+                with closing(sqlite3.connect(backup)) as copy:
+                    self._connection.backup(copy)
+            migrations.apply(self.db)
 
     def _applied(self) -> set[str]:
         """The steps of the schema that this catalogue has taken."""

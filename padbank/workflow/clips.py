@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from padbank.domain import Clip, Measurement, Recipe
 from padbank.dsp.method import METHOD
-from padbank.errors import InputError
+from padbank.errors import InputError, PadbankError
 from padbank.store.library import Library
 from padbank.workflow.keys import played_key
 from padbank.workflow.rights import caution_for, check_licence
@@ -59,6 +60,10 @@ def clip_row(clip: Clip, measured: Measurement | None) -> ClipRow:
     )
 
 
+MEASURED_AT_ONCE_S = 60.0
+"""``info`` measures originals up to this long; longer ones were measured when they were added."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClipInfo:
     """Everything known about a clip."""
@@ -75,15 +80,35 @@ class ClipInfo:
 def info(library: Library, name: str) -> ClipInfo:
     clip = library.clip(name)
     sha256 = clip.original.sha256
+    original = library.original_file(clip)
+    as_file = library.catalogue.measurement(sha256, "file", METHOD)
+    if as_file is None and clip.original.duration_s <= MEASURED_AT_ONCE_S:
+        as_file = _measured(original)
     return ClipInfo(
         clip=clip,
         duration_s=clip.duration_s,
-        as_file=library.catalogue.measurement(sha256, "file", METHOD),
+        as_file=as_file,
         as_played=library.catalogue.measurement(sha256, played_key(clip.recipe), METHOD),
         history=tuple(library.catalogue.recipe_history(clip.name)),
         rights_caution=caution_for(clip.licence),
-        original_file=str(library.original_file(clip)),
+        original_file=str(original),
     )
+
+
+def _measured(original: Path) -> Measurement | None:
+    """What the meter reads in an original; None when it can no longer be read."""
+    # only this needs the meter and decoders, which are slow to load
+    from padbank.dsp.measure import Meter
+    from padbank.files.decode import open_sound
+
+    try:
+        with open_sound(original) as reader:
+            meter = Meter(reader.info.sample_rate_hz, reader.info.channels)
+            for block in reader.blocks():
+                meter.feed(block)
+    except PadbankError:
+        return None
+    return meter.result()
 
 
 def edit(

@@ -38,7 +38,8 @@ from padbank.store.originals import Arrival
 from padbank.units import seconds_to_frames
 
 IN_MEMORY_S = 60.0
-"""Sounds up to this long are held in memory and measured as a pad will play them at once."""
+"""Sounds up to this long are held in memory and measured as a pad will play them; longer ones are
+measured as they are while they stream by, and as played when a show first wants them."""
 IN_MEMORY_BYTES = 16_000_000
 """Files up to this size are read whole, once."""
 SMALL_BLOCK_FRAMES = 8192
@@ -175,12 +176,12 @@ def _ingest(job: IngestJob, place: Place) -> IngestOutcome:
             sound_sha256=found.sound_sha256,
             suffix=taken.suffix,
             n_bytes=arrival.n_bytes,
-            frames=found.as_file.frames,
-            sample_rate_hz=found.as_file.sample_rate_hz,
-            channels=found.as_file.channels,
+            frames=found.frames,
+            sample_rate_hz=found.sample_rate_hz,
+            channels=found.channels,
             source=job.source,
             source_start_s=cut_from_s,
-            source_end_s=None if cut_from_s is None else cut_from_s + found.as_file.duration_s,
+            source_end_s=None if cut_from_s is None else cut_from_s + found.frames / found.sample_rate_hz,
         ),
         recipe=found.recipe,
         role_reason=found.role_reason,
@@ -278,10 +279,13 @@ def _cut_section(reader: SoundReader, job: IngestJob, incoming: Path) -> Arrival
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
     sound_sha256: str
+    frames: int
+    sample_rate_hz: int
+    channels: int
     edges: Edges
     recipe: Recipe
     role_reason: str
-    as_file: Measurement
+    as_file: Measurement | None
     as_played: Measurement | None
     warnings: tuple[str, ...]
 
@@ -289,26 +293,28 @@ class _Found:
 def _study(reader: SoundReader) -> _Found:
     """One decoding pass: levels, edges, role, hash of the sound."""
     rate_hz, channels, claimed = reader.info.sample_rate_hz, reader.info.channels, reader.info.frames_claimed
-    meter, finder = Meter(rate_hz, channels), EdgeFinder(rate_hz, channels)
+    finder = EdgeFinder(rate_hz, channels)
+    meter: Meter | None = None
     digest = hashlib.sha256(f"{rate_hz}/{channels}/".encode())
-    held: list[NDArray[np.float32]] | None = []
+    held: list[NDArray[np.float32]] = []
     frames = 0
     # one frame more than there should be: a short sound comes in one block then
     most = min(BLOCK_FRAMES, max(SMALL_BLOCK_FRAMES, claimed + 1)) if claimed else BLOCK_FRAMES
     for block in reader.blocks(most):
-        meter.feed(block)
         finder.feed(block)
         digest.update(np.ascontiguousarray(block, dtype="<f4").reshape(-1).data)
         frames += len(block)
-        if held is not None:
-            held.append(block)
-            if frames > IN_MEMORY_S * rate_hz:
-                held = None
-    if held:
-        whole = held[0] if len(held) == 1 else np.concatenate(held)
-        edges = finder.finish(lambda start, n: whole[start : start + n])
-    else:
-        edges = finder.finish(reader.seek_read)
+        if meter is not None:
+            meter.feed(block)
+            continue
+        held.append(block)
+        if frames > IN_MEMORY_S * rate_hz:  # too long to hold: it is measured as it streams by
+            meter = Meter(rate_hz, channels)
+            for early in held:
+                meter.feed(early)
+            held.clear()
+    whole = np.concatenate(held) if len(held) > 1 else held[0] if held else None
+    edges = finder.finish(reader.seek_read if whole is None else lambda start, n: whole[start : start + n])
     proposal = propose_role(finder.envelope, edges)
     recipe = Recipe(
         start_s=edges.onset_frame / rate_hz,
@@ -317,16 +323,16 @@ def _study(reader: SoundReader) -> _Found:
         fade_out_s=edges.fade_out_frames / rate_hz,
         role=proposal.role,
     )
-    as_played = None
-    if held and not edges.silent:
-        as_played = measure_as_played(whole, rate_hz, recipe)
     return _Found(
         sound_sha256=digest.hexdigest(),
+        frames=frames,
+        sample_rate_hz=rate_hz,
+        channels=channels,
         edges=edges,
         recipe=recipe,
         role_reason=proposal.reason,
-        as_file=meter.result(),
-        as_played=as_played,
+        as_file=meter.result() if meter else None,
+        as_played=None if whole is None or edges.silent else measure_as_played(whole, rate_hz, recipe),
         warnings=tuple(reader.warnings),
     )
 

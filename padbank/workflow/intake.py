@@ -187,7 +187,7 @@ class _Intake:
 
     def _add(self, index: int, outcome: IngestOutcome) -> None:
         job = self.jobs[index]
-        assert outcome.original and outcome.recipe and outcome.as_file
+        assert outcome.original and outcome.recipe
         clip = Clip(
             name=clip_name_for(job.name or _stem(job), self._names),
             original=outcome.original,
@@ -200,7 +200,8 @@ class _Intake:
         self.catalogue.add_original(clip.original)
         self.catalogue.add_clip(clip)
         self._arriving.add(clip.original.sha256)
-        self.catalogue.keep_measurement(clip.original.sha256, "file", outcome.as_file)
+        if outcome.as_file:
+            self.catalogue.keep_measurement(clip.original.sha256, "file", outcome.as_file)
         if outcome.as_played:
             self.catalogue.keep_measurement(clip.original.sha256, played_key(clip.recipe), outcome.as_played)
         self._note(job, outcome, clip.original.sha256)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import unicodedata
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -185,3 +186,10 @@ def test_the_steps_of_the_schema_are_known_without_loading_them() -> None:
     from padbank.store.migrations import migrations
 
     assert tuple(m.name for m in migrations._migrations) == SCHEMA
+
+
+def test_programs_that_begin_one_library_at_once_wait_for_each_other(tmp_path: Path) -> None:
+    with ThreadPoolExecutor(6) as pool:
+        for catalogue in pool.map(lambda _: Catalogue(tmp_path / "catalogue.db"), range(6)):
+            assert catalogue.clips() == []
+            catalogue.close()

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from padbank.dsp.method import METHOD
 from padbank.errors import InputError, StoreError
 from padbank.store.library import Library
 from padbank.store.originals import hash_file
@@ -291,3 +292,30 @@ def test_a_file_that_changes_while_it_is_read_is_left_for_later(
     assert "changed while it was read" in report.refused[0].reason
     assert library.catalogue.clips() == []
     assert not [p for p in library.originals.rglob("*") if p.is_file()]  # no copy is left
+
+
+def test_info_reads_what_the_file_holds_and_what_a_pad_plays(library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A steady 997 Hz sine at -20 dBFS in both channels reads -20 LUFS (BS.1770-5: 0 dBFS in one channel is -3.01)."""
+    n = np.arange(2 * RATE_HZ)
+    sine = 0.1 * np.sin(2 * np.pi * 997 / RATE_HZ * n)
+    write(tmp_path / "steady.wav", np.column_stack([sine, sine]), subtype="FLOAT")
+    write(tmp_path / "late.wav", np.concatenate([np.zeros(RATE_HZ), sine]), subtype="FLOAT")
+    add(library, [tmp_path / "steady.wav", tmp_path / "late.wav"])
+    steady, late = info(library, "steady"), info(library, "late")
+    assert steady.as_file and steady.as_played and late.as_file and late.as_played
+    assert steady.as_file.integrated_lufs == pytest.approx(-20.0, abs=0.05)
+    assert steady.as_played.integrated_lufs == pytest.approx(-20.0, abs=0.05)
+    # one channel: -23.01; of its 20 gating blocks over the gate, 3 hold a quarter, a half and three quarters of sine
+    assert late.as_file.integrated_lufs == pytest.approx(-23.01 + 10 * np.log10((17 + 1.5) / 20), abs=0.02)
+    assert late.as_played.integrated_lufs == pytest.approx(-20.0, abs=0.05)  # trimmed, and on both sides
+    assert late.as_file.frames == 3 * RATE_HZ
+
+    import padbank.workflow.ingest as module
+
+    monkeypatch.setattr(module, "IN_MEMORY_S", 0.5)  # as a long recording: measured while it streams by
+    add(library, [write(tmp_path / "long.wav", np.column_stack([sine, 0.9 * sine]), subtype="FLOAT")])
+    long = library.clip("long")
+    kept = library.catalogue.measurement(long.original.sha256, "file", METHOD)
+    assert kept and kept.frames == 2 * RATE_HZ and info(library, "long").as_played is None
+    both_db = 10 * np.log10((1 + 0.9**2) / 2)
+    assert kept.integrated_lufs == pytest.approx(-20.0 + both_db, abs=0.05)
