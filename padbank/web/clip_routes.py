@@ -6,6 +6,7 @@ first page does not wait for them.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
@@ -200,8 +201,9 @@ def clip_levels(request: Request) -> Response:
     from padbank.workflow.audition import audition
 
     with desk_of(request).library() as library:
-        facts = audition(library, request.path_params["name"], _show(request), _spot(request))
-        return answer(facts)
+        name = request.path_params["name"]
+        facts = asdict(audition(library, name, _show(request), _spot(request)))
+        return answer({**facts, "as_played": clips_work.played_level(library, name)})
 
 
 def clip_sound(request: Request) -> Response:

@@ -111,6 +111,25 @@ def _measured(original: Path) -> Measurement | None:
     return meter.result()
 
 
+def played_level(library: Library, name: str) -> Measurement | None:
+    """What the meter reads of a clip as a pad plays it: known, or measured and kept now.
+
+    None when its original can no longer be read.
+    """
+    from padbank.workflow.study import measure_clip
+
+    clip = library.clip(name)
+    key = (clip.original.sha256, played_key(clip.recipe))
+    if known := library.catalogue.measurement(*key, METHOD):
+        return known
+    try:
+        found = measure_clip(library.original_file(clip), clip)
+    except PadbankError:
+        return None
+    library.catalogue.keep_measurement(*key, found)
+    return found
+
+
 def edit(
     library: Library,
     name: str,

@@ -220,3 +220,21 @@ def test_the_press_that_switches_the_sound_on_is_heard(tab, planned):
     page.get_by_text(re.compile("starts on")).wait_for()
     expect(page.get_by_text("The sound is off.")).to_be_hidden()
     page.get_by_role("button", name="Sound is on").wait_for()
+
+
+def test_a_clip_that_was_trimmed_is_measured_again(tab, served):
+    """Its line and its levels tell of the trim in force, not of none."""
+    page = tab().open("clips/sweep")
+    line = page.get_by_role("row").filter(has=page.get_by_role("gridcell", name="sweep", exact=True))
+    level = line.locator(".c-loudness_lufs")
+    page.get_by_text(": gain ").wait_for()
+    before = float(level.inner_text().replace("−", "-"))
+    end = page.get_by_label("End, ms")
+    end.fill("300")
+    end.press("Tab")
+    expect(page.locator(".facts")).to_contain_text(re.compile("plays 0.2"))
+    page.get_by_role("cell", name="rendering").wait_for(state="hidden")
+    expect(level).not_to_have_text("–")
+    row = page.locator(".levels tr").filter(has_text="trimmed, as a pad plays it")
+    expect(row).to_contain_text(level.inner_text())
+    assert float(level.inner_text().replace("−", "-")) != before

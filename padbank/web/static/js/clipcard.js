@@ -171,7 +171,12 @@ export function openClip(aside, desk, name, list) {
     try {
       const show = levelShow();
       const after = await get(`/api/clips/${part(clip.name)}/levels?${show ? `show=${part(show)}` : ''}`);
-      if (at === lookedUp && !closed) drawLevels(after);
+      if (at !== lookedUp || closed) return;
+      if (!clip.as_played && after.as_played) {
+        clip = { ...clip, as_played: after.as_played };
+        list.changed(clip.name, clip);
+      }
+      drawLevels(after);
     } catch (error) {
       if (at === lookedUp && !closed) put(levels, h('p', { class: 'quiet' }, error.message));
     }
@@ -180,15 +185,16 @@ export function openClip(aside, desk, name, list) {
   function drawLevels(after) {
     const file = clip.as_file;
     const role = clip.recipe.role;
-    const loud = (m) => (m === null ? null : role === 'phrase' && m.integrated_lufs !== null ? m.integrated_lufs : m.momentary_max_lufs);
+    const loud = (m) => (!m ? null : role === 'phrase' && m.integrated_lufs !== null ? m.integrated_lufs : m.momentary_max_lufs);
     const cell = (value, unit) => h('td', {}, level(value, unit));
+    const cells = (m) => (m ? [cell(loud(m), 'LUFS'), cell(m.true_peak_dbtp, 'dBTP')] : [h('td', { class: 'quiet' }, after ? 'not measured' : 'measuring'), h('td')]);
     put(levels,
       h('table', { class: 'figures' },
         h('caption', {}, role === 'phrase' ? 'Loudness over the whole clip' : 'Loudness of its loudest 400 ms'),
         h('thead', {}, h('tr', {}, h('td'), h('th', { scope: 'col' }, 'Loudness'), h('th', { scope: 'col' }, 'True peak'))),
         h('tbody', {},
-          h('tr', {}, h('th', { scope: 'row' }, 'the file'), cell(loud(file), 'LUFS'), cell(file?.true_peak_dbtp, 'dBTP')),
-          h('tr', {}, h('th', { scope: 'row' }, 'trimmed, as a pad plays it'), cell(loud(clip.as_played), 'LUFS'), cell(clip.as_played?.true_peak_dbtp, 'dBTP')),
+          h('tr', {}, h('th', { scope: 'row' }, 'the file'), cells(file)),
+          h('tr', {}, h('th', { scope: 'row' }, 'trimmed, as a pad plays it'), cells(clip.as_played)),
           h('tr', { class: 'after' }, h('th', { scope: 'row' }, 'on the card'), after ? [cell(after.loudness_lufs, 'LUFS'), cell(after.true_peak_dbtp, 'dBTP')] : [h('td', { class: 'quiet' }, 'rendering'), h('td')]))),
       after ? h('p', { class: 'quiet' },
         `${after.device ? `${after.pad ? `On ${after.pad} (${after.device})` : `On ${after.device}`}: ` : ''}${after.channels === 2 ? 'stereo' : 'mono'}, ${after.sample_rate_hz} Hz, ${after.bits} bit. Target ${level(after.target_lufs, 'LUFS')}${after.show ? ` of ${after.show}` : ''}: gain ${change(after.gain_db, 'dB')}`,

@@ -89,8 +89,8 @@ export function createRows(grid, body, look) {
     write(slot, 'name', row.name);
     write(slot, 'length', seconds(row.duration_s));
     write(slot, 'role', row.role);
-    write(slot, 'loud', level(row.loudness_lufs));
-    write(slot, 'peak', level(row.true_peak_dbtp));
+    write(slot, 'loud', row.loudness_lufs === null ? '–' : level(row.loudness_lufs));
+    write(slot, 'peak', row.true_peak_dbtp === null ? '–' : level(row.true_peak_dbtp));
     write(slot, 'rights', row.licence ?? 'not stated');
     const tags = row.tags.join(' ');
     if (slot.tags !== tags) {
