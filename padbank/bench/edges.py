@@ -10,7 +10,7 @@ start, what does it lose, and at what level does it cut the tail? Three tables:
 The *true onset* is the sound's first frame. Over noise nobody can see the foot of a slow attack:
 the *masked onset* is the first frame by which the last 5 ms of the sound alone are as loud as the noise
 (RMS; for hum: its noise). A start after that cuts what can be seen; one more than 1 ms and 0.7 of the
-attack before the true onset is a late pad.
+attack, or 16 ms, before the true onset is a late pad.
 
 The sounds are invented and synthesised here; every way gets the same 16-bit samples (all
 that pydub can take). The other ways run as they are commonly used: pydub
@@ -78,6 +78,7 @@ SLOW = ("bowed", "swell")
 
 ATTACKS_MS = (5, 10, 20, 50)
 ATTACK_BACKGROUNDS = ("noise -70", "noise -60", "noise -50", "hum")
+MOST_EARLY_MS = 16.0
 OVER_NOISE_DB = (20, 26, 32, 40)
 NEAR_NOISE_DBFS = -50.0
 NEAR_EARLY_MS = 4.0
@@ -286,7 +287,7 @@ def bench_attacks(
                 for sound in sounds.values()
                 for peak_db in PEAKS_DB
             ]
-            early_ms = 1.0 + 0.7 * attack_ms
+            early_ms = min(1.0 + 0.7 * attack_ms, MOST_EARLY_MS)
             rows += [
                 _start_row(way, f"{attack_ms:g} ms attack", background, cases, noise_dbfs, early_ms)
                 for way in ways
