@@ -251,7 +251,9 @@ def build_problem(
                 f"a pin of {pin.clip} names bank {pin.bank}: rig {rig.name} has banks 1 to {rig.banks}"
             )
         if pin.clip not in facts:
-            raise InputError(f"a pin names the clip {pin.clip!r}: there is none of that name")
+            raise InputError(
+                f"a pin names the clip {pin.clip!r}: there is none of that name; bring it back, or take the pin out of the show's file"
+            )
     pins = tuple(
         (index[p.clip], pad_index[p.pad_id], None if p.bank is None else p.bank - 1)
         for p in show.pins

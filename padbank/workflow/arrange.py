@@ -53,6 +53,8 @@ class Board:
     known: Layout | None
     revision: str
     """of the text of the show's file"""
+    lost_pins: tuple[Finding, ...] = ()
+    """pins of clips that are gone or on pads that are gone; the show here is without them"""
 
     @property
     def ground(self) -> str:
@@ -88,12 +90,33 @@ def read_board(library: Library, name: str, number: int | None = None) -> Board:
     names = {w.clip for s in show.segments for w in s.wants if w.clip} | {p.clip for p in show.pins} | placed
     tags = {w.tag for s in show.segments for w in s.wants if w.tag}
     opened = replace(opened, clips={c.name: c for c in library.catalogue.clips_wanted(names, tags)})
+    opened, lost_pins = _without_lost_pins(opened)
     facts = facts_for(library, opened)
     extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
     if extra:
         facts = {**facts, **clip_facts(library, extra.values(), rig)}
     known = hands_know(library, show, layout)
-    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known, revision=revision)
+    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known, revision=revision, lost_pins=lost_pins)
+
+
+def _without_lost_pins(opened: OpenShow) -> tuple[OpenShow, tuple[Finding, ...]]:
+    """Take out pins whose clip or pad was taken away beside the show, so that the rest can still be arranged."""
+    rig, kept, lost = opened.rig, [], []
+    pads = {p.pad_id for p in rig.pads}
+    for pin in opened.show.pins:
+        if pin.clip not in opened.clips:
+            why = "it is not in the library: bring it back in Clips, or take the pin out of the show's file"
+        elif pin.pad_id not in pads:
+            why = f"rig {rig.name} has no such pad: name another in the show's file, or take the pin out"
+        elif pin.bank is not None and pin.bank > rig.banks:
+            why = f"rig {rig.name} has banks 1 to {rig.banks}: name another in the show's file, or take the pin out"
+        else:
+            kept.append(pin)
+            continue
+        where = f"{pin.pad_id} of bank {pin.bank}" if pin.bank else pin.pad_id
+        text = f"{pin.clip} is pinned to {where}, and {why}"
+        lost.append(Finding(code="pin-lost", severity="error", where=f"pin {pin.clip}", text=text))
+    return replace(opened, show=replace(opened.show, pins=tuple(kept))), tuple(lost)
 
 
 def empty_layout(opened: OpenShow, number: int = 0) -> Layout:
@@ -136,7 +159,7 @@ def weigh(board: Board, layout: Layout | None = None) -> Weighed:
     return Weighed(
         objective=evaluation.objective,
         terms=evaluation.terms,
-        findings=evaluation.findings,
+        findings=(*board.lost_pins, *evaluation.findings),
         left_out=_left_out(problem, board, evaluation.left_out),
         meters=bank_meters(problem, read_layout(problem, layout)),
     )

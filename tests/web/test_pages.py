@@ -309,6 +309,27 @@ def test_a_pin_is_a_line_in_the_shows_file(page, library_folder):
     assert not any(p["pinned"] for p in free["places"])
 
 
+def test_a_pin_whose_clip_or_pad_is_gone_is_a_finding_and_the_rest_can_be_arranged(page, library_folder):
+    plan(page)
+    where = {p["clip"]: (p["bank"], p["pad"]) for p in page.get("/api/layouts/jetty-night").json()["places"]}
+    page.post("/api/layouts/jetty-night/pin", json={"on": True, "clip": "horn", "pad": where["horn"][1], "bank": None})
+    page.post("/api/layouts/jetty-night/pin", json={"on": True, "clip": "bell", "pad": "plank/4", "bank": 2})
+    page.post("/api/clips/many", json={"what": "remove", "names": ["horn"]})
+    rig = library_folder / "rigs" / "plank.toml"
+    rig.write_text(rig.read_text().replace("rows = 2, columns = 2", "rows = 1, columns = 3"))
+    board = page.get("/api/layouts/jetty-night").json()
+    lost = [f["text"] for f in board["weighed"]["findings"] if f["code"] == "pin-lost"]
+    assert len(lost) == 2
+    assert lost[0] == f"horn is pinned to {where['horn'][1]}, and it is not in the library: bring it back in Clips, or take the pin out of the show's file"
+    assert lost[1] == "bell is pinned to plank/4 of bank 2, and rig plank has no such pad: name another in the show's file, or take the pin out"
+    step = {"do": "move", "bank": where["bell"][0], "pad": where["bell"][1], "to_bank": 1, "to_pad": "plank/3"}
+    assert page.post("/api/layouts/jetty-night/step", json={"seen": 1, "step": step}).status_code == 200
+    again = page.post("/api/layouts/jetty-night/pin", json={"on": False, "clip": "bell"}).json()
+    assert [f["where"] for f in again["weighed"]["findings"] if f["code"] == "pin-lost"] == ["pin horn"]
+    refused = page.post("/api/export/jetty-night/look", json={"folder": str(library_folder.parent / "card")})
+    assert refused.status_code == 400 and "bring it back" in refused.json()["error"]
+
+
 def test_why_names_the_next_best_pads(page):
     plan(page)
     horn = next(p for p in page.get("/api/layouts/jetty-night").json()["places"] if p["clip"] == "horn")
