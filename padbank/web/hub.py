@@ -50,7 +50,7 @@ class Hub:
         """Apply a message to the stage's state; returns what to tell.
 
         Kinds: ``show`` (show, and a bank other than the first), ``bank`` (bank), ``hit`` (bank, pad, velocity),
-        ``start`` (begin or reset the time since start), ``midi`` (on).
+        ``start`` (begin or reset the time since start, at ``since_s``), ``midi`` (on).
         """
         kind = message.get("kind")
         if kind == "show":
@@ -58,7 +58,8 @@ class Hub:
         elif kind == "bank":
             self.stage["bank"] = _whole(message.get("bank"), 1, 1000)
         elif kind == "start":
-            self.stage["started_at"] = time.time() if message.get("on", True) else None
+            since_s = _whole(message.get("since_s", 0), 0, 86_400)
+            self.stage["started_at"] = time.time() - since_s if message.get("on", True) else None
         elif kind == "midi":
             self.stage["midi"] = bool(message.get("on"))
         elif kind == "hit":

@@ -46,6 +46,8 @@ def test_a_place_opened_while_the_link_is_lost_opens_when_it_is_back(tab, planne
     page.locator(".place-rehearse[data-ready-bank='2']").wait_for()
     stage.page.goto(f"{planned.address}/stage")
     stage.page.locator(f"#stage[data-bank='2'][data-ready={SHOW}]").wait_for()
+    page.get_by_role("button", name="Start the clock").click()
+    stage.page.get_by_text("0:00:02").wait_for()
     planned.server.stop()
     page.get_by_text("Look into its terminal").wait_for()
     page.get_by_role("link", name="Layout").click()
@@ -61,6 +63,7 @@ def test_a_place_opened_while_the_link_is_lost_opens_when_it_is_back(tab, planne
         assert stage.page.locator("#stage").get_attribute("data-bank") == "2"
         assert stage.page.locator(".strip").count() == 5
         stage.page.wait_for_function("async () => (await (await fetch('/api/stage')).json()).bank === 2")
+        stage.page.wait_for_function("async () => (await (await fetch('/api/stage')).json()).since_start_s > 2")
     finally:
         again.stop()
         thread.join(10)

@@ -100,6 +100,11 @@ export async function open(root, desk, name) {
   function drawAll() {
     const { show, rig } = seen;
     const lacking = new Map(seen.missing.map(([segment, index, text]) => [`${segment}|${index}`, text]));
+    // What a finding tells, with what to do about it, is not told twice.
+    const untold = seen.missing.filter(([segment, index]) => {
+      const want = show.segments.find((x) => x.name === segment).wants[index];
+      return !seen.findings.some((f) => f.where === `segment ${segment}` && f.text.includes(`'${want.clip ?? want.tag}'`));
+    });
     const errors = seen.findings.filter((f) => f.severity === 'error').length;
     put(root,
       h('div', { class: 'sheet-head' },
@@ -111,7 +116,7 @@ export async function open(root, desk, name) {
           addSegment()),
         h('aside', { class: 'show-side' },
           h('section', { 'aria-label': 'What is missing' }, h('h2', {}, 'What is missing'),
-            seen.missing.length ? h('ul', { class: 'plain wide' }, seen.missing.map(([segment, index, text]) => h('li', {}, h('strong', {}, wantName(show.segments.find((x) => x.name === segment).wants[index])), `, in ${segment}: ${text}`))) : h('p', { class: 'quiet' }, 'Nothing: every want has its clips.'),
+            untold.length ? h('ul', { class: 'plain wide' }, untold.map(([segment, index, text]) => h('li', {}, h('strong', {}, wantName(show.segments.find((x) => x.name === segment).wants[index])), `, in ${segment}: ${text}`))) : seen.missing.length ? null : h('p', { class: 'quiet' }, 'Nothing: every want has its clips.'),
             findingsList(seen.findings)),
           drawSettings(show),
           h('details', { dataset: { key: 'another' } }, h('summary', {}, 'Begin another show like this one'), newShow([], name)),

@@ -233,7 +233,10 @@ const socket = openSocket('/ws/stage', async (message) => {
 /** padbank was started again and knows of no show: keep the names, and say which one it was. */
 function goOnAfterRestart(bank) {
   stage = { ...stage, show: view.show, bank: toldAgain ? stage.bank : bank };
-  if (!toldAgain) socket.tell({ kind: 'show', show: view.show, bank });
+  if (!toldAgain) {
+    socket.tell({ kind: 'show', show: view.show, bank });
+    if (startedAt !== null) socket.tell({ kind: 'start', since_s: Math.max(0, Math.round((Date.now() - startedAt) / 1000)) });
+  }
   toldAgain = true; // once for each link: a screen that may only look is not heard
 }
 
