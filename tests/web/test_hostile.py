@@ -155,6 +155,22 @@ def test_odd_names_and_numbers_in_an_address_get_a_sentence(page):
     assert not faults, faults[:5]
 
 
+def test_odd_headers_and_methods_get_no_fault(page):
+    sound, script = "/api/clips/horn/sound.wav", "/static/js/main.js"
+    for value in ("bytes=abc", "bytes=5-1", "items=0-1", "bytes=9999999999-", "bytes=1-2,x", f"bytes={'9' * 5000}-", "bytes=" + ",".join(["0-0"] * 4000)):
+        for path in (sound, script):
+            assert page.get(path, headers={"range": value}).status_code < 500, value[:40]
+    for headers in ({"if-none-match": '"' + "x" * 5000}, {"cookie": 'padbank_visit="a;b\\'}, {"accept-encoding": "gzip;q=x"}, {"if-modified-since": "once"}):
+        for path in ("/api/clips", script):
+            assert page.get(path, headers=headers).status_code == 200, headers
+    for method in ("OPTIONS", "PATCH", "TRACE", "ANY"):
+        for path in ("/api/clips", "/clips", script, LAYOUTS, "/join/x"):
+            told = page.request(method, path)
+            assert told.status_code == 405 and "reload the page" in told.json()["error"], (method, path)
+    form = page.post("/api/clips/horn/edit", content=b"--b\r\n\r\n1\r\n--b--", headers={"content-type": "multipart/form-data; boundary=b"})
+    assert form.status_code == 400 and "not JSON" in form.json()["error"]
+
+
 def test_no_address_or_field_leads_to_a_show_or_rig_outside_the_library(page, tmp_path, library_folder):
     text = (library_folder / "shows" / "jetty-night.toml").read_text(encoding="utf-8").replace("Jetty night", "Secret")
     outside = tmp_path / "outside.toml"
@@ -304,6 +320,7 @@ BROKEN = {
     "another target": b"GET http://evil.example/api/clips HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n",
     "two hosts": b"GET /api/clips HTTP/1.1\r\nHost: evil.example\r\n" + OK_HOST + b"\r\n",
     "user in host": b"GET /api/clips HTTP/1.1\r\nHost: 127.0.0.1:PORT@evil.example\r\nConnection: close\r\n\r\n",
+    "a host of no letters": b"GET /api/clips HTTP/1.1\r\nHost: \xff\xfe\r\nCookie: padbank_visit=\xff\r\nConnection: close\r\n\r\n",
     "two origins": b"POST /api/drops HTTP/1.1\r\n" + OK_HOST + b"Origin: http://127.0.0.1:PORT\r\nOrigin: http://evil.example\r\nContent-Length: 0\r\n\r\n",
     "a form of another page": b"POST /api/drops HTTP/1.1\r\n" + OK_HOST + b"Origin: null\r\nContent-Type: text/plain\r\nContent-Length: 0\r\n\r\n",
     "no length": b"GET / \r\n\r\n",
