@@ -89,10 +89,38 @@ def info(library: Library, name: str) -> ClipInfo:
         duration_s=clip.duration_s,
         as_file=as_file,
         as_played=library.catalogue.measurement(sha256, played_key(clip.recipe), METHOD),
-        history=tuple(library.catalogue.recipe_history(clip.name)),
+        history=tuple({**h, "why": edit_in_words(h["why"])} for h in library.catalogue.recipe_history(clip.name)),
         rights_caution=caution_for(clip.licence),
         original_file=str(original),
     )
+
+
+_FIELDS = {
+    "start_s": "start", "end_s": "end", "fade_in_s": "fade in", "fade_out_s": "fade out",
+    "loop_start_s": "loop start", "loop_end_s": "loop end", "level_offset_lu": "level offset",
+    "role": "levelled as", "channels": "channels", "play_mode": "plays", "mute_group": "mute group",
+}  # fmt: skip
+
+
+def edit_in_words(why: str) -> str:
+    """The fields that an edit changed, as a person calls them; other texts stay as they are.
+
+    >>> edit_in_words("end_s=None, fade_in_s=0.0125, role=hit")
+    "end the file's own, fade in 12.5 ms, levelled as hit"
+    """
+    parts = []
+    for part in why.split(", "):
+        field, is_edit, value = part.partition("=")
+        if not is_edit or field not in _FIELDS:
+            return why
+        if value == "None":
+            value = "the file's own" if field == "end_s" else "none"
+        elif field.endswith("_s"):
+            value = f"{float(value) * 1000:.1f} ms"
+        elif field.endswith("_lu"):
+            value = f"{float(value):+.1f} LU".replace("-", "−")
+        parts.append(f"{_FIELDS[field]} {value}")
+    return ", ".join(parts)
 
 
 def _measured(original: Path) -> Measurement | None:
