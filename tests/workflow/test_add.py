@@ -154,16 +154,17 @@ def test_many_files_through_worker_processes_in_order(library: Library, tmp_path
     assert len(report.refused) == 1 and seen[-1] == (7, 7)
 
 
-def test_a_kill_in_the_middle_keeps_what_was_reported(tmp_path: Path) -> None:
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_kill_in_the_middle_keeps_what_was_reported(tmp_path: Path, workers: int) -> None:
     for i in range(60):
         write(tmp_path / "in" / f"cue{i:02d}.wav", tone(frequency_hz=200 + 20 * i, seconds=0.3))
     script = (
         "import sys; from pathlib import Path; from padbank.store.library import Library; from padbank.workflow.add import add\n"
         "with Library(sys.argv[1]) as lib:\n"
-        "    add(lib, [Path(sys.argv[2])], workers=1, progress=lambda d, t, n: print(n, flush=True))\n"
+        "    add(lib, [Path(sys.argv[2])], workers=int(sys.argv[3]), progress=lambda d, t, n: print(n, flush=True))\n"
     )
     process = subprocess.Popen(
-        [sys.executable, "-c", script, str(tmp_path / "library"), str(tmp_path / "in")],
+        [sys.executable, "-c", script, str(tmp_path / "library"), str(tmp_path / "in"), str(workers)],
         stdout=subprocess.PIPE, text=True, cwd=Path(__file__).resolve().parents[2],
     )  # fmt: skip
     assert process.stdout
