@@ -5,7 +5,7 @@ start, what does it lose, and at what level does it cut the tail? Three tables:
 
 - sudden sounds (and two slow ones) over silence, noise, hum and DC;
 - attacks of 5 to 50 ms over noise and hum;
-- sudden sounds whose peak is only 20 to 40 dB over the noise's RMS.
+- sudden sounds whose peak is only 20 to 40 dB over the RMS of hiss or of rumble.
 
 The *true onset* is the sound's first frame. Over noise nobody can see the foot of a slow attack:
 the *masked onset* is the first frame by which the last 5 ms of the sound alone are as loud as the noise
@@ -25,6 +25,7 @@ Functions: ``bench_edges``, ``bench_attacks``, ``bench_near_noise``, ``edge_tabl
 from __future__ import annotations
 
 import argparse
+import itertools
 import statistics
 import sys
 import time
@@ -118,6 +119,10 @@ def laid_over(
     elif background == "hum":
         under = 0.005 * np.sin(2 * np.pi * 50 * t + 1) + 0.002 * np.sin(2 * np.pi * 150 * t + 2)
         under += 10 ** (-70 / 20) * rng.standard_normal(frames)
+    elif background.startswith("rumble"):  # noise whose power falls as 1/f, from 20 Hz on
+        hz = np.maximum(np.fft.rfftfreq(frames, 1 / rate_hz), 20.0)
+        under = np.fft.irfft(np.fft.rfft(rng.standard_normal(frames)) / np.sqrt(hz), frames)
+        under *= 10 ** (float(background.split()[1]) / 20) / under.std()
     elif background == "DC":
         under = 0.03 + 10 ** (-70 / 20) * rng.standard_normal(frames)
     else:
@@ -296,17 +301,19 @@ def bench_attacks(
 
 
 def bench_near_noise(
-    ways: Sequence[str] = tuple(WAYS), over_noise_db: Sequence[float] = OVER_NOISE_DB
+    ways: Sequence[str] = tuple(WAYS),
+    over_noise_db: Sequence[float] = OVER_NOISE_DB,
+    kinds: Sequence[str] = ("noise", "rumble"),
 ) -> list[StartRow]:
-    """Sudden sounds whose peaks are so many dB over the noise's RMS."""
+    """Sudden sounds whose peaks are so many dB over the RMS of hiss or rumble."""
     sudden = [sound for name, sound in made_up_sounds().items() if name not in SLOW]
-    background = f"noise {NEAR_NOISE_DBFS:.0f}"
     rows = []
-    for over_db in over_noise_db:
+    for over_db, kind in itertools.product(over_noise_db, kinds):
         gain = 10 ** ((NEAR_NOISE_DBFS + over_db) / 20)
         cases = [
             (sound * gain, head_s, seed) for head_s in HEADS_S for seed in (1, 2) for sound in sudden
         ]
+        background = f"{kind} {NEAR_NOISE_DBFS:.0f}"
         rows += [
             _start_row(way, f"{over_db:g} dB over", background, cases, NEAR_NOISE_DBFS, NEAR_EARLY_MS)
             for way in ways

@@ -10,7 +10,8 @@ How. While the sound streams by, peak and power of every 5 ms are kept (``envelo
    the very end): see ``floor``.
 2. The *coarse* onset is the first hop that stands ``ACTIVE_OVER_FLOOR_DB`` over
    the floor and within ``RANGE_DB`` of the loudest hop; a lone faint click well
-   before the sound is passed over, and so is a swing of the noise. From there it walks
+   before the sound is passed over, and so is a swing of rumble (what is not moved by the
+   hop's own mean must stand out as well). From there it walks
    back to where the rise leaves the floor.
 3. The *fine* onset (``onset`` and ``rise``) reads those few frames again and finds the frame.
    The fade-in covers the first half of the lead before it, so that the attack is left as it is.
@@ -41,6 +42,8 @@ RANGE_DB = 70.0
 SILENT_DBFS = -70.0
 """A sound whose peak (less DC) never passes this is silent: no edges, no gain."""
 ACTIVE_OVER_FLOOR_DB = 6.0
+RIPPLE_OVER_FLOOR = 1.26
+"""A hop whose ripple does not stand 1 dB over the floor's highest is a swing of rumble."""
 LONE_CLICK_S = 0.010
 CLICK_BELOW_LOUD_DB = 30.0
 LONE_SWING_S = 0.050
@@ -176,6 +179,7 @@ def _first_active(
         active &= (head.peak > over * floor.peak) | (
             head.power > over * max(floor.top_power, over * floor.power)
         )
+        active &= head.ripple > RIPPLE_OVER_FLOOR * floor.top_ripple
     hops = np.flatnonzero(active)
     if not len(hops):
         return 0

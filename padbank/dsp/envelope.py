@@ -33,7 +33,8 @@ MAX_HOPS = 1 << 18
 class Envelope:
     """What the pass kept, per hop: the peak and the mean square about the sound's DC.
 
-    Both are the largest of the channels; arrays of shape ``(hops,)``.
+    ``ripple`` is the mean square about the hop's own mean, which rumble hardly moves. All
+    are the largest of the channels; arrays of shape ``(hops,)``.
     """
 
     sample_rate_hz: int
@@ -41,16 +42,19 @@ class Envelope:
     hop_frames: int
     peak: NDArray[np.float64]
     power: NDArray[np.float64]
+    ripple: NDArray[np.float64]
 
     @property
     def hop_s(self) -> float:
         return self.hop_frames / self.sample_rate_hz
 
     def from_hop(self, hop: int) -> Envelope:
-        return replace(self, peak=self.peak[hop:], power=self.power[hop:])
+        return replace(self, peak=self.peak[hop:], power=self.power[hop:], ripple=self.ripple[hop:])
 
     def reversed(self) -> Envelope:
-        return replace(self, peak=self.peak[::-1], power=self.power[::-1])
+        return replace(
+            self, peak=self.peak[::-1], power=self.power[::-1], ripple=self.ripple[::-1]
+        )
 
 
 class EnvelopeFollower:
@@ -140,6 +144,7 @@ class EnvelopeFollower:
                 hop_frames=self._hop,
                 peak=np.maximum(high - dc, dc - low).max(axis=1),
                 power=np.maximum(square - 2 * dc * mean + dc * dc, 0.0).max(axis=1),
+                ripple=np.maximum(square - mean * mean, 0.0).max(axis=1),
             )
         return self._envelope
 

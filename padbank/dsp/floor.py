@@ -41,6 +41,8 @@ NOISE_PITCH = 0.4
 NOISE_KURTOSIS = (2.2, 5.0)
 """A sine has 1.5, Gaussian noise 3, sparse clicks far more."""
 TOP_HOP = 4.0
+RUMBLE_SWINGS_DB = 4.0
+"""Rumble may make the halves of a stretch differ by so much, if what lies above it is still."""
 HISS_DB = 6.0
 HISS_S = 0.050
 HUM_SHARE = 0.1
@@ -56,11 +58,12 @@ SUDDEN_BELOW_LOUD_DB = 24.0
 
 @dataclass(frozen=True, slots=True)
 class Floor:
-    """A still stretch: mean and largest power, largest peak, hops it was taken from."""
+    """A still stretch: mean and largest power, largest peak, largest ripple, hops it was taken from."""
 
     power: float
     top_power: float
     peak: float
+    top_ripple: float
     hops: int
 
 
@@ -88,34 +91,49 @@ def floor_at_tail(
 
 def _still(envelope: Envelope, loud_power: float, short_below_db: float) -> Floor | None:
     """The longest still, low stretch at the start of an envelope, or None."""
-    power, peak = envelope.power, envelope.peak
+    power = envelope.power
     spoilt = None  # with a click in it, or the first of the sound: only if nothing else is still
     for length_s in (0.4, 0.2, 0.1, 0.06, 0.04, 0.02):
         half = seconds_to_frames(length_s / 2, round(1 / envelope.hop_s))
         if half < 1 or 2 * half >= len(power):
             continue
-        first, second = float(power[:half].mean()), float(power[half : 2 * half].mean())
-        if first <= 0.0 or second <= 0.0:
-            if first == second:
-                return Floor(0.0, 0.0, 0.0, 2 * half)
-            continue
+        part = slice(0, 2 * half)
+        level = float(power[part].mean())
+        if level <= 0.0:
+            return Floor(0.0, 0.0, 0.0, 0.0, 2 * half)
         # Chi-square spread of a mean square over half a stretch of white noise, three sigma
         chance_db = 0.5 + 3 * 4.343 * math.sqrt(4 / (half * envelope.hop_frames))
-        level = (first + second) / 2
         below_db = short_below_db if length_s < NOISE_S else NOISE_BELOW_LOUD_DB
         under_db = power_to_db(loud_power) - power_to_db(level)
-        part = slice(0, 2 * half)
+        apart_db = _halves_apart_db(power[part])
+        if apart_db > chance_db and length_s >= NOISE_S:  # rumble swings: what lies above it may be still
+            apart_db = max(_halves_apart_db(envelope.ripple[part]), apart_db - RUMBLE_SWINGS_DB)
         if (
-            abs(power_to_db(first) - power_to_db(second)) <= chance_db
+            apart_db <= chance_db
             and power_to_db(level) <= FLOOR_MAX_DBFS
             and under_db >= below_db
             and (under_db >= HISS_BELOW_LOUD_DB or power[part].min() >= level / 10)
         ):
-            floor = Floor(level, float(power[part].max()), float(peak[part].max()), 2 * half)
+            floor = _floor_of(envelope, 2 * half)
             if floor.top_power <= TOP_HOP * level:
                 return floor
             spoilt = spoilt or floor
     return spoilt
+
+
+def _halves_apart_db(power: NDArray[np.float64]) -> float:
+    """By how much the halves of a stretch differ."""
+    first, second = (float(half.mean()) for half in np.split(power, 2))
+    return abs(power_to_db(first) - power_to_db(second)) if min(first, second) > 0.0 else math.inf
+
+
+def _floor_of(envelope: Envelope, hops: int) -> Floor:
+    """The figures of the first hops."""
+    part = slice(0, hops)
+    power, peak, ripple = envelope.power[part], envelope.peak[part], envelope.ripple[part]
+    return Floor(
+        float(power.mean()), float(power.max()), float(peak.max()), float(ripple.max()), hops
+    )
 
 
 def _short_head(envelope: Envelope, loud_power: float) -> Floor | None:
@@ -129,8 +147,7 @@ def _short_head(envelope: Envelope, loud_power: float) -> Floor | None:
             FLOOR_MAX_DBFS + 3.0, power_to_db(loud_power) - SUDDEN_BELOW_LOUD_DB
         )
         if sudden and low and max(power[hop], power[hop + 1]) >= loud_power * 10 ** (-12 / 10):
-            level = float(power[:hop].mean())
-            return Floor(level, float(power[:hop].max()), before, hop)
+            return _floor_of(envelope, hop)
     return None
 
 

@@ -140,8 +140,16 @@ def test_attacks_of_five_to_twenty_milliseconds_are_not_cut(background):
 
 def test_sounds_near_the_noise_start_in_time():
     # Peaks 20-40 dB over the noise's RMS; before, such clips kept 86 ms or all of their head
-    for row in bench_near_noise(ways=("padbank",)):
+    for row in bench_near_noise(ways=("padbank",), kinds=("noise",)):
         assert row.good == 1.0, row  # 0-4 ms before the true onset
+
+
+def test_sounds_near_a_rumble_start_in_time():
+    # Power as 1/f above 20 Hz: before, 300-700 ms of it were kept
+    for row in bench_near_noise(ways=("padbank",), kinds=("rumble",)):
+        assert row.earliest_ms <= 6.0, row
+        assert row.latest_ms >= -0.5, row
+        assert row.lost_db <= 0.001, row
 
 
 @pytest.mark.parametrize("head_s", [0.13, 0.4, 1.1])
