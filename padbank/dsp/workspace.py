@@ -31,6 +31,11 @@ class _Shelf(threading.local):
 
 _shelf = _Shelf()
 
+# glibc asks the system anew for each block of 128 KiB or more until it has seen a larger one
+# freed; then it keeps what is freed (mallopt(3), "dynamic mmap threshold"). Numpy's own
+# results, which cannot be put here, cost up to twice their arithmetic before that.
+np.empty(1 << 23, dtype=np.uint8)
+
 
 def singles(name: str, *shape: int) -> NDArray[np.float32]:
     """This thread's float32 array of that name, contiguous and with unknown contents."""

@@ -5,6 +5,7 @@ import pytest
 from scipy.optimize import linprog
 
 from padbank.dsp import peak as peak_module
+from padbank.dsp.crests import highest_everywhere
 from padbank.dsp.interpolate import BEFORE, TAPS, frame_peaks, oversampled, taps_at
 from padbank.dsp.peak import TruePeakMeter, sample_peak, true_peak
 
@@ -249,6 +250,20 @@ def test_search_reads_what_looking_everywhere_reads(kind: str) -> None:
         sound = (0.5 * sound / np.abs(sound).max()).astype(np.float32)[:, None]
         found = true_peak(sound, 44_100)
         assert 20 * np.log10(found / everywhere(sound)) == pytest.approx(0.0, abs=1e-4)
+
+
+def test_looking_everywhere_by_sums_and_differences_is_plain_interpolation() -> None:
+    """Between the frames 32 and 64 before the end: beyond, other chunks look."""
+    rng = np.random.default_rng(12)
+    for crest in (32, 33, 48, 1_000, 1_375):
+        chunk = (0.1 * rng.standard_normal((2, 96 + 32 * 42))).astype(np.float32)
+        at = np.arange(chunk.shape[1])
+        chunk[1] += np.sinc(0.8 * (at - crest - 0.3)).astype(np.float32)
+        points = np.abs(oversampled(chunk[1].astype(np.float64), 8)[:, 0])[32 * 8 - 1 : -64 * 8 + 2]
+        left, middle, right = points[:-2], points[1:-1], points[2:]
+        top = int(middle.argmax())
+        rise = (right[top] - left[top]) ** 2 / (8.0 * (2.0 * middle[top] - left[top] - right[top]))
+        assert highest_everywhere(chunk, 0.0) == pytest.approx(middle[top] + rise, rel=2e-6)
 
 
 def test_bound_of_step_2_by_a_linear_programme() -> None:
