@@ -189,10 +189,11 @@ def _highest_vertex(points: Singles, known: float) -> float:
     lean *= np.float32(0.125)
     lean += points[1:-1]
     if float(lean.max()) > known:
-        middle, column = (lean > known).nonzero()
-        mids = points[middle + 1, column]
-        crests = (mids >= points[middle, column]) & (mids >= points[middle + 2, column])
-        known = float(lean[middle, column].max(initial=known, where=crests))
+        tops, line = lean.reshape(-1), points.reshape(-1)
+        left = (tops > known).nonzero()[0]
+        middle = line[left + columns]
+        crests = (middle >= line[left]) & (middle >= line[left + 2 * columns])
+        known = float(tops[left].max(initial=known, where=crests))
     return max(known, float(points[0].max()), float(points[-1].max()))
 
 
