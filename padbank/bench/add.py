@@ -98,26 +98,38 @@ def plain_seconds(paths: Sequence[Path]) -> tuple[float, int]:
     return (sum(after[:4]) - sum(before[:4])) / max(1, done), failed
 
 
-def _peak_mb(code: str, *args: str) -> float | None:
-    """Peak resident memory in MB of a fresh process, its children included; None where it cannot be told."""
-    try:
-        import resource  # not on Windows
-    except ImportError:
-        return None
-    subprocess.run([sys.executable, "-c", code, *args], check=True, stdout=subprocess.DEVNULL)
-    unit = 1024 if sys.platform != "darwin" else 1
-    return resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * unit / 1e6
-
-
 ADD_CODE = """
 import sys
 from pathlib import Path
+from padbank.bench.add import peak_mb
 from padbank.store.library import Library
 from padbank.workflow.add import add
 if __name__ == "__main__":
     with Library(sys.argv[1]) as library:
         add(library, [Path(sys.argv[2])], workers=1)
+    print(peak_mb() or "")
 """
+
+
+def peak_mb() -> float | None:
+    """Peak resident memory of this process in MB; None where it cannot be told."""
+    status = Path("/proc/self/status")
+    if status.exists():  # what getrusage says on Linux counts the process that started this one too
+        line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+        return int(line.split()[1]) * 1024 / 1e6
+    try:
+        import resource  # not on Windows
+    except ImportError:
+        return None
+    unit = 1024 if sys.platform != "darwin" else 1
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6
+
+
+def peak_of_adding(library: Path, file: Path) -> float | None:
+    """Peak memory in MB of a fresh process that adds one file."""
+    command = [sys.executable, "-c", ADD_CODE, str(library), str(file)]
+    said = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.strip()
+    return float(said) if said else None
 
 
 def bench_add(say: Callable[[str], None], *, clips: int = 2000, minutes: int = 60) -> None:
@@ -158,7 +170,7 @@ def bench_add(say: Callable[[str], None], *, clips: int = 2000, minutes: int = 6
             f"{minutes}-minute FLAC         {time.monotonic() - began:8.1f} s wall    {long_s:.1f} s CPU, "
             f"{long_s / long_decode:.2f} × decoding it once"
         )
-        peak = _peak_mb(ADD_CODE, str(base / "library-peak"), str(long_file))
+        peak = peak_of_adding(base / "library-peak", long_file)
         if peak is not None:
             say(f"peak memory of that         {peak:8.0f} MB")
 
