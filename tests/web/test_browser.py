@@ -579,6 +579,9 @@ def test_fades_and_loop_points_by_keys_mouse_and_finger(tab):
     slider["End"].focus()
     page.keyboard.press("Home")  # the end never passes the loop
     assert value("End") >= value("Loop end")
+    page.get_by_role("button", name="Find a loop").click()
+    page.get_by_text("no steady part was found to loop").first.wait_for()  # the tone dies away all the time
+    one.forgive("400")
     page.get_by_role("button", name="No loop points").click()
     expect(slider["Loop start"]).to_be_hidden()
 

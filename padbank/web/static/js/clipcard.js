@@ -236,9 +236,9 @@ export function openClip(aside, desk, name, list) {
     updates.push(() => { put(caution, clip.caution ?? ''); caution.hidden = !clip.caution; licence.value = clip.licence ?? ''; });
     updates.push(() => { if (document.activeElement !== newName) newName.value = clip.name; });
     const history = h('details', {}, h('summary', {}, 'Edits so far'));
-    const edits = h('ol', { class: 'plain edits' });
-    history.append(edits);
-    updates.push(() => put(edits, clip.edits.map((e) => h('li', { class: e.number === clip.edit_now ? 'now' : e.number > clip.edit_now ? 'undone' : '' }, e.why, h('span', { class: 'quiet' }, ` ${e.made_at.replace('T', ' ').slice(0, 16)}`)))));
+    const editList = h('ol', { class: 'plain edits' });
+    history.append(editList);
+    updates.push(() => put(editList, clip.edits.map((e) => h('li', { class: e.number === clip.edit_now ? 'now' : e.number > clip.edit_now ? 'undone' : '' }, e.why, h('span', { class: 'quiet' }, ` ${e.made_at.replace('T', ' ').slice(0, 16)}`)))));
     const noLoop = h('button', { type: 'button', onclick: () => recipe({ loop_start_s: null, loop_end_s: null }) }, 'No loop points');
     const setLoop = h('button', { type: 'button', onclick: () => recipe({ loop_start_s: clip.recipe.start_s, loop_end_s: clip.recipe.end_s ?? clip.original.duration_s }) }, 'Loop the whole trim');
     const findLoop = h('button', { type: 'button', onclick: proposeLoop }, 'Find a loop');
