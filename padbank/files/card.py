@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import tempfile
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -28,6 +27,7 @@ from padbank.files import swap
 from padbank.files.fileops import FileOps, exists, hash_file
 from padbank.files.lock import only_writer
 from padbank.files.oncard import OldSet, SetOnCard, find_sets, is_system_name, read_set, size_of
+from padbank.files.scratch import scratch_folder
 from padbank.files.setfile import (
     SET_NAME,
     CardSet,
@@ -128,7 +128,7 @@ def write_set(
     _refuse_findings(plan.findings, accepted, plan.show)
     _refuse_names(plan, extra_files or {}, folder)
     _make_export_folder(folder, ops)
-    with only_writer(folder), tempfile.TemporaryDirectory(prefix="padbank-") as spool:
+    with only_writer(folder), scratch_folder("card") as spool:
         recovered = swap.recover(folder, plan.folder, ops)
         try:
             job = _Job(plan, folder, accepted, made, progress, ops, Path(spool))

@@ -7,7 +7,6 @@ the card are unchanged are neither rendered nor written again.
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +17,7 @@ from padbank.errors import CardError
 from padbank.export.plan import plan_export
 from padbank.files.card import RenderedFile, WriteResult, files_to_render, write_set
 from padbank.files.oncard import room_together
+from padbank.files.scratch import scratch_folder
 from padbank.files.setfile import SET_NAME
 from padbank.layout.evaluate import evaluate
 from padbank.progress import Progress, silent
@@ -178,7 +178,7 @@ def export(
         more = f" (and {len(refusing) - 1} more: --dry-run lists them)" if len(refusing) > 1 else ""
         raise CardError(f"{opened.show.name} is not written: {refusing[0].text}{more}")
     needed = files_to_render(plan, folder)
-    with tempfile.TemporaryDirectory(prefix="padbank-render-") as spool:
+    with scratch_folder("render") as spool:
         done = render_all([prepared.jobs[f.path] for f in needed], Path(spool), progress=progress)
 
         def rendered(file: PlannedFile) -> RenderedFile:

@@ -9,7 +9,6 @@ renderings).
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +18,7 @@ from padbank.dsp.dose import Calibration, DoseEstimate, Jump, ShowSound, estimat
 from padbank.dsp.level import EvenClip, EvenTarget, clip_target_lufs, even_target
 from padbank.errors import InputError
 from padbank.files.plot import PlotRow, draw_levels
+from padbank.files.scratch import scratch_folder
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
 from padbank.workflow.facts import played_levels
@@ -122,7 +122,7 @@ def level_report(library: Library, name: str, *, progress: Progress = silent) ->
             as_played=device.mono_plays_both_sides, loop_chunk=False,
             settings=level_settings(show, clip.recipe, even_lufs=even_lufs),
         )  # fmt: skip
-    with tempfile.TemporaryDirectory(prefix="padbank-level-") as folder:
+    with scratch_folder("level") as folder:
         done = render_all(list(jobs.values()), Path(folder), progress=progress)
     rows = [_row(clips[n], levels[n], done[jobs[n].key]) for n in clips]
     target = show.target_lufs if even_lufs is None else even_lufs

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from pathlib import Path
 
 from padbank.domain import Show
 from padbank.errors import InputError
+from padbank.files.scratch import scratch_folder
 from padbank.store.library import Library
 from padbank.workflow.render import RenderedFacts, level_settings, render_job, render_to_file
 from padbank.workflow.shows import open_show
@@ -50,7 +50,7 @@ def render_clip(library: Library, name: str, output: Path, *, show: str | None =
         clip, library.original_file(clip), channels=channels, sample_rate_hz=rate_hz, bits=bits,
         as_played=both_sides, loop_chunk=loop_chunk, settings=settings,
     )  # fmt: skip
-    with tempfile.TemporaryDirectory(prefix="padbank-render-") as folder:
+    with scratch_folder("render") as folder:
         spool = Path(folder) / "clip.wav"
         facts = render_to_file(job, str(spool))
         try:
