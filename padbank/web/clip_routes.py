@@ -103,6 +103,8 @@ def _edit(desk: Desk, name: str, body: Body) -> Response:
             )  # fmt: skip
             if tags := body.texts("tags"):
                 clips_work.change_tags(library, [changed.name], tags)
+        if changed.duration_s <= clips_work.MEASURED_AT_ONCE_S:
+            clips_work.played_level(library, changed.name, keep=True)
         return answer(seen_clip(library, changed.name))
 
 

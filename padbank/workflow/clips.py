@@ -139,10 +139,16 @@ def _measured(original: Path) -> Measurement | None:
     return meter.result()
 
 
-def played_level(library: Library, name: str) -> Measurement | None:
-    """What the meter reads of a clip as a pad plays it: known, or measured and kept now.
+def played_level(library: Library, name: str, *, keep: bool = False) -> Measurement | None:
+    """What the meter reads of a clip as a pad plays it: known, or measured now.
 
-    None when its original can no longer be read.
+    Parameters
+    ----------
+    keep : write down what was measured; a mere look changes nothing
+
+    Returns
+    -------
+    None when its original can no longer be read
     """
     from padbank.workflow.study import measure_clip
 
@@ -154,7 +160,8 @@ def played_level(library: Library, name: str) -> Measurement | None:
         found = measure_clip(library.original_file(clip), clip)
     except PadbankError:
         return None
-    library.catalogue.keep_measurement(*key, found)
+    if keep:
+        library.catalogue.keep_measurement(*key, found)
     return found
 
 

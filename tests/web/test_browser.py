@@ -571,6 +571,7 @@ def test_fades_and_loop_points_by_keys_mouse_and_finger(tab):
     page.keyboard.press("PageUp")
     page.keyboard.press("Enter")
     drag_by(page, slider["Loop end"], -60)
+    page.locator(".edits .now").filter(has_text=re.compile(r"^\s*loop end [\d.]+ ms \d{4}-")).wait_for(state="attached")
     recipe = kept("loop_end_s")
     assert recipe["loop_start_s"] * 1000 == pytest.approx(begun + 100, abs=0.11)
     assert recipe["loop_end_s"] * 1000 == pytest.approx(value("Loop end"), abs=0.11) and value("Loop end") < ended - 30
