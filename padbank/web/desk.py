@@ -46,33 +46,33 @@ class Desk:
     def library(self) -> Iterator[Library]:
         """The library, made at the first time when it is not there yet and never again: one that is gone
         while the page is open is on a disk that was pulled out, and no empty one may stand in its place."""
-        self._refuse_when_gone()
+        self.refuse_when_gone()
         with Library(self.folder) as library:
             self._opened = True
             yield library
 
-    def _refuse_when_gone(self) -> None:
+    def refuse_when_gone(self) -> None:
+        """Raise StoreError when the library was there and is not any more."""
         if self._opened and not (self.folder / CATALOGUE).exists():
             raise StoreError(f"the library {self.folder} is not there any more: plug its disk in, or put the folder back")
 
     def library_version(self) -> int:
         """A number that changes whenever anybody commits anything to the catalogue.
 
-        From SQLite's ``data_version``, which counts the commits of other
-        connections; this connection never writes.
+        ``Catalogue.version`` counts the commits of other connections; this one never writes.
         """
         with self._watch_lock:
             try:
-                self._refuse_when_gone()
+                self.refuse_when_gone()
                 if self._watch is None:
                     self._watch = Library(self.folder)
                     self._versions += 1_000_000
-                row = self._watch.catalogue.db.execute("pragma data_version").fetchone()
+                version = self._watch.catalogue.version()
             except (StoreError, sqlite3.Error):
                 self._close_watch()  # another catalogue may be there when it can be read again
                 raise
             self._opened = True
-            return self._versions + int(row[0])
+            return self._versions + version
 
     def clips_listed(self) -> Listed:
         """The list of clips as it is now."""

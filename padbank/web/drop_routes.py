@@ -58,6 +58,7 @@ def safe_file_name(name: str) -> str:
 
 def new_drop(request: Request) -> Response:
     desk = desk_of(request)
+    desk.refuse_when_gone()
     drop_id = f"{desk.started}-{secrets.token_hex(6)}"
     folder = desk.folder / "dropped" / drop_id
     folder.mkdir(parents=True)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from padbank.files.lock import holding
@@ -44,7 +44,8 @@ def keep_drops(folder: Path, server: str) -> Iterator[None]:
         with holding(mark):
             yield
     finally:
-        mark.unlink(missing_ok=True)
+        with suppress(OSError):  # its disk may have been pulled out
+            mark.unlink(missing_ok=True)
 
 
 def _clear(dropped: Path) -> None:
@@ -61,4 +62,5 @@ def _clear(dropped: Path) -> None:
         if old.is_dir():
             shutil.rmtree(old, ignore_errors=True)
         else:
-            old.unlink(missing_ok=True)
+            with suppress(OSError):  # what cannot go now waits for the next server
+                old.unlink(missing_ok=True)

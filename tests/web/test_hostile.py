@@ -390,6 +390,8 @@ def test_a_library_that_is_pulled_out_is_missed_and_not_begun_anew(page, library
     for path in ("/api/clips", "/api/clips/horn", "/api/shows", LAYOUTS):
         told = page.get(path)
         assert told.status_code == 503 and "plug its disk in" in told.json()["error"], path
+    told = page.post("/api/drops")
+    assert told.status_code == 503 and "plug its disk in" in told.json()["error"]
     assert not library_folder.exists()
     away.rename(library_folder)
     assert len(page.get("/api/clips").json()["rows"]) == 8
@@ -431,6 +433,25 @@ def test_a_second_server_leaves_the_drops_of_the_first_and_clears_those_of_the_d
         assert mine.is_dir() and (dropped / "first.held").exists()
     with keep_drops(tmp_path, "third"):
         assert sorted(p.name for p in dropped.iterdir()) == ["third.held"]
+
+
+def test_a_left_over_that_cannot_be_removed_leaves_the_server_its_drops(tmp_path, monkeypatch):
+    dropped = tmp_path / "dropped"
+    dropped.mkdir()
+    (dropped / "stuck.wav").touch()
+    unlink = Path.unlink
+
+    def refuse(path, missing_ok=False):
+        if path.name == "stuck.wav":  # as on Windows while another program has it open
+            raise PermissionError(13, "in use", str(path))
+        unlink(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    with keep_drops(tmp_path, "first"):
+        mine = dropped / "first-1"
+        mine.mkdir()
+        with keep_drops(tmp_path, "second"):
+            assert mine.is_dir()
 
 
 def test_names_end_where_they_end(library_folder):
