@@ -14,19 +14,18 @@ last frame that is played.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import struct
 from collections.abc import Iterable
 from io import FileIO
 from itertools import chain
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from padbank.errors import InputError, StoreError
+from padbank.files.fileops import sync
 from padbank.files.reader import Samples
 
 MAX_RIFF_BYTES = 0xFFFFFFFF
@@ -129,13 +128,6 @@ class WavFile:
                 sync(file)
         if kind is None and self._frames_left:
             raise StoreError(f"{self._path}: {self._frames_left} frames of its sound are missing")
-
-
-def sync(file: BinaryIO) -> None:
-    """Flush a file to the disk; file systems that cannot are left to their own ways."""
-    file.flush()
-    with contextlib.suppress(OSError):
-        os.fsync(file.fileno())
 
 
 def _checked_shape(pcm: NDArray[np.int32], rate_hz: int, bits: int) -> NDArray[np.int32]:

@@ -5,7 +5,7 @@ when a file is open elsewhere. ``PermissionError`` (on Windows: another program
 has the file open) is tried again a few times; a rename never replaces what is
 there already; folders are synced where the system can do that.
 
-Class: ``FileOps``. Functions: ``exists``, ``hash_file``.
+Class: ``FileOps``. Functions: ``exists``, ``hash_file``, ``sync``.
 """
 
 from __future__ import annotations
@@ -54,7 +54,8 @@ def hash_file(path: Path, *, from_disk: bool = False) -> str:
     return digest.hexdigest()
 
 
-def _sync(file: BinaryIO) -> None:
+def sync(file: BinaryIO) -> None:
+    """Flush a file to the disk; file systems that cannot are left to their own ways."""
     file.flush()
     try:
         os.fsync(file.fileno())
@@ -112,7 +113,7 @@ class FileOps:
                 with open(source, "rb") as old:
                     while block := old.read(BLOCK_BYTES):
                         self._write(file, path, block)
-            self.step("sync", path, lambda: _sync(file))
+            self.step("sync", path, lambda: sync(file))
 
     def _write(self, file: BinaryIO, path: Path, block: bytes) -> None:
         self.step("write", path, lambda: file.write(block))
@@ -143,7 +144,7 @@ class FileOps:
         if os.name == "nt":
             return
 
-        def sync() -> None:
+        def flush() -> None:
             handle = os.open(path, os.O_RDONLY)
             try:
                 os.fsync(handle)
@@ -151,7 +152,7 @@ class FileOps:
                 os.close(handle)
 
         try:
-            self.step("sync folder", path, sync)
+            self.step("sync folder", path, flush)
         except OSError as fault:
             if fault.errno not in _NO_FOLDER_SYNC:
                 raise

@@ -21,6 +21,7 @@ from pathlib import Path
 
 from padbank.domain import Clip
 from padbank.errors import InputError, StoreError
+from padbank.files.fileops import sync
 from padbank.store.library import Library
 
 
@@ -76,14 +77,16 @@ def change_text(
         new = change(text)
         if new != text:
             temporary = path.with_name(f".{path.name}.new")
-            with open(temporary, "wb") as file:
-                file.write(new.encode("utf-8"))
-                file.flush()
-                os.fsync(file.fileno())
-            if _text_of(path) != text:  # an editor takes no lock: it may have saved while this was written
-                temporary.unlink()
-                raise _changed(path)
-            os.replace(temporary, path)
+            try:
+                with open(temporary, "wb") as file:
+                    file.write(new.encode("utf-8"))
+                    sync(file)
+                if _text_of(path) != text:  # an editor takes no lock: it may have saved while this was written
+                    raise _changed(path)
+                os.replace(temporary, path)
+            except BaseException:
+                temporary.unlink(missing_ok=True)
+                raise
         return new
 
 

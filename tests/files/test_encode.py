@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 import struct
 import wave
 from pathlib import Path
@@ -144,3 +146,12 @@ def test_a_block_that_is_no_integer_falls_back_to_float_without_loss(tmp_path: P
     back, _ = read_sound(kept)
     assert kept.suffix == ".wav" and np.array_equal(back, np.concatenate([first, rough[10_000:]]))
     assert [p.name for p in tmp_path.iterdir()] == ["x.wav"]
+
+
+def test_a_disk_that_turns_out_full_at_the_end_is_told(tmp_path, monkeypatch):
+    def fsync(handle):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    with pytest.raises(OSError, match="No space left"):
+        write_wav(tmp_path / "a.wav", _noise(100, 1, 16), 44100, 16)

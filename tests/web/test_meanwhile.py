@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -60,6 +62,23 @@ def test_an_editor_that_saves_while_an_edit_is_written_is_not_overwritten(librar
     with Library(library_folder) as library, pytest.raises(ChangedMeanwhile, match="repeat your edit"):
         change_text(library, path, text_revision(text), lambda t: t.replace("hits = 6", "hits = 7"))
     assert path.read_text(encoding="utf-8") == saved
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
+@pytest.mark.parametrize(("fault", "written"), [(errno.ENOSPC, False), (errno.EINVAL, True)], ids=["full", "cannot sync"])
+def test_an_edit_on_a_disk_that_does_not_sync(library_folder, monkeypatch, fault, written):
+    path = library_folder / "shows" / f"{SHOW}.toml"
+    text = path.read_text(encoding="utf-8")
+
+    def fsync(handle):
+        raise OSError(fault, os.strerror(fault))
+
+    with Library(library_folder) as library, contextlib.ExitStack() as expected:
+        monkeypatch.setattr(revisions.os, "fsync", fsync)
+        if not written:
+            expected.enter_context(pytest.raises(OSError, match=os.strerror(fault)))
+        change_text(library, path, None, lambda t: t.replace("hits = 6", "hits = 7"))
+    assert (path.read_text(encoding="utf-8") != text) is written
     assert [p.name for p in path.parent.iterdir()] == [path.name]
 
 
