@@ -5,7 +5,7 @@ value. Time is ``float`` seconds in the domain and ``int`` frames inside
 ``dsp``; ``seconds_to_frames`` is the one place where it is rounded.
 
 Functions: ``db_to_gain``, ``gain_to_db``, ``power_to_db``,
-``seconds_to_frames``, ``frames_to_seconds``, ``json_number``,
+``seconds_to_frames``, ``json_number``,
 ``format_bytes``, ``format_db``, ``format_seconds``.
 """
 
@@ -37,10 +37,6 @@ def power_to_db(power: float) -> float:
 def seconds_to_frames(time_s: float, rate_hz: int) -> int:
     """Nearest frame, halves upward; the same on every platform."""
     return math.floor(time_s * rate_hz + 0.5)
-
-
-def frames_to_seconds(frames: int, rate_hz: int) -> float:
-    return frames / rate_hz
 
 
 def json_number(value: float | None, digits: int = 4) -> float | None:

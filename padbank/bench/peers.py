@@ -35,7 +35,6 @@ from numpy.typing import NDArray
 Singles = NDArray[np.float32]
 Figures = Mapping[str, float | None]
 
-INTEGRATED = ("I",)
 ALL_FIVE = ("I", "M", "S", "LRA", "TP")
 
 

@@ -1,6 +1,6 @@
 """Write sound: plain PCM WAVs for the card, lossless audio for sections kept in the library.
 
-``wav_bytes``, ``write_wav`` and ``WavFile`` are our own few lines of RIFF, so that the
+``write_wav`` and ``WavFile`` are our own few lines of RIFF, so that the
 same samples give the same bytes on every machine and with every version of
 every library: ``fmt ``, an optional ``smpl`` with one loop, ``data``, nothing
 else. ``write_lossless`` keeps a section of a recording or of a film's sound:
@@ -34,30 +34,6 @@ UNITY_NOTE = 60
 _PCM, _FLOAT = 1, 3
 
 
-def wav_bytes(
-    pcm: NDArray[np.int32], rate_hz: int, bits: int, *, loop: tuple[int, int] | None = None
-) -> bytes:
-    """A whole WAV file of integer samples.
-
-    Parameters
-    ----------
-    pcm : int32 (frames, channels), 1 or 2 channels, values of ``bits`` bits (right-aligned)
-    rate_hz : sample rate
-    bits : 16 or 24
-    loop : (start, end) in frames, half open as in Python: frames ``start`` to ``end - 1``
-        are repeated. The file holds ``end - 1``, the last frame played.
-
-    Raises
-    ------
-    InputError : a shape, rate, value or loop that cannot be written, or more than 4 GiB
-    """
-    pcm = _checked_shape(pcm, rate_hz, bits)
-    frames, channels = pcm.shape
-    header = _wav_header(frames, channels, rate_hz, bits, loop)
-    data = _pcm_bytes(pcm, bits)
-    return header + data + b"\0" * (len(data) & 1)
-
-
 def write_wav(
     path: Path | str,
     pcm: NDArray[np.int32],
@@ -66,10 +42,15 @@ def write_wav(
     *,
     loop: tuple[int, int] | None = None,
 ) -> int:
-    """Write ``wav_bytes`` to ``path`` and to the disk itself; returns the file's length in bytes.
+    """Write a whole WAV to ``path`` and to the disk itself; returns the file's length in bytes.
 
     An existing file is overwritten in place: write under a temporary name and
     rename it where the old file has to survive a crash.
+
+    Parameters
+    ----------
+    pcm : int32 (frames, channels), 1 or 2 channels, values of ``bits`` bits (right-aligned)
+    The others, and what is raised, as for ``WavFile``.
     """
     pcm = _checked_shape(pcm, rate_hz, bits)
     frames, channels = pcm.shape
@@ -83,12 +64,18 @@ class WavFile:
 
     Parameters
     ----------
-    frames, channels : of the whole sound, told before the first block
-    The others as for ``wav_bytes``. ``size`` is the file's length in bytes.
+    frames, channels : of the whole sound, told before the first block; 1 or 2 channels
+    rate_hz : sample rate
+    bits : 16 or 24
+    loop : (start, end) in frames, half open as in Python: frames ``start`` to ``end - 1``
+        are repeated. The file holds ``end - 1``, the last frame played.
+
+    ``size`` is the file's length in bytes.
 
     Raises
     ------
-    InputError : as ``wav_bytes``, before anything is written
+    InputError : a shape, rate or loop that cannot be written, or more than 4 GiB, before anything is
+        written; later a block whose values do not fit
     StoreError : at the end, when the blocks were not as many frames as announced
     """
 

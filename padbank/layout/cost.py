@@ -23,7 +23,7 @@ count one expected hit in each of their banks.
 
 Functions: ``read_layout``, ``serve``, ``wish_lost``, ``away_hits``,
 ``reach_time``, ``places_moved``, ``risky_hits``, ``quality_lost``,
-``price_terms``, ``service_cost``.
+``price_terms``.
 """
 
 from __future__ import annotations
@@ -150,11 +150,6 @@ def _service(
             used.append((bank, best[1], hits))
             cost += hits * best[0]
     return cost, tuple(used), away
-
-
-def service_cost(problem: Problem, held: Held, demand: int, clip: int) -> float:
-    """Cost in seconds of a placed clip serving a demand."""
-    return _service(problem, held, problem.demands[demand], clip)[0]
 
 
 def serve(problem: Problem, held: Held) -> list[Served]:

@@ -27,6 +27,7 @@ from padbank.layout.problem import Problem
 Spot = tuple[int, str]
 """(bank, pad): banks count from 1"""
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TermChange:
     """How a term changes: amounts in its unit, cost in seconds of the player's time."""

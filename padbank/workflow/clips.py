@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -268,7 +268,3 @@ def bring_back(library: Library, names: Sequence[str]) -> list[str]:
                 raise InputError(f"no removed clip is named {name!r}; removed are: {gone}")
             library.catalogue.set_removed(name, False)
     return list(names)
-
-
-def recipe_as_mapping(recipe: Recipe) -> dict[str, Any]:
-    return asdict(recipe)

@@ -16,7 +16,7 @@ from padbank.workflow.levels import LevelReport, level_report
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.verify import Verified, verify
 
-SHOW, OTHER_SHOW = "lantern-quay", "breakwater-ball"
+SHOW = "lantern-quay"
 MADE_BY = "padbank's own synthesis (invented)"
 
 

@@ -248,7 +248,7 @@ def render_all(
         results[facts.key] = facts
         progress(len(results), len(pairs), facts.clip)
 
-    seconds = sum(_seconds(job) for job in distinct.values())
+    seconds = sum(job.duration_s for job in distinct.values())
     if workers is None:
         workers = cores() if seconds >= POOL_FROM_S and len(pairs) > 1 else 1
     if workers <= 1:
@@ -259,7 +259,3 @@ def render_all(
         for facts in pool.map(_one, pairs):
             collect(facts)
     return results
-
-
-def _seconds(job: RenderJob) -> float:
-    return job.duration_s

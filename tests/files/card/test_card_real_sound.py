@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import wave
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from padbank.domain import (
 from padbank.dsp.render import finish, prepare
 from padbank.export.plan import plan_export
 from padbank.files.card import RenderedFile, write_set
-from padbank.files.encode import wav_bytes
+from padbank.files.encode import write_wav
 from padbank.files.verify import verify_set
 
 SOURCE_HZ = 44_100
@@ -99,6 +100,8 @@ def exported(tmp_path_factory):
     plan = plan_export(layout, RIG, SHOW, clips)
     assert plan.findings == ()
 
+    rendered = tmp_path_factory.mktemp("rendered")
+
     def render(file) -> RenderedFile:
         samples, recipe = made[file.clip]
         prepared = prepare(
@@ -110,8 +113,10 @@ def exported(tmp_path_factory):
             level_rule=SHOW.level_rule, limit_max_db=SHOW.limit_max_db, bits=file.bits,
             seed=hashlib.sha256(repr(file.rendering).encode()).digest(), as_played=file.mono_plays_both_sides,
         )  # fmt: skip
+        wav = rendered / Path(file.path).name
+        write_wav(wav, done.pcm, file.sample_rate_hz, file.bits, loop=(0, len(done.pcm) - 1) if file.loop_chunk else None)
         return RenderedFile(
-            data=wav_bytes(done.pcm, file.sample_rate_hz, file.bits, loop=(0, len(done.pcm) - 1) if file.loop_chunk else None),
+            data=wav.read_bytes(),
             role=recipe.role, target_lufs=target, ceiling_dbtp=SHOW.ceiling_dbtp,
             level_lufs=done.measurement.loudness_lufs(recipe.role), true_peak_dbtp=done.measurement.true_peak_dbtp,
             gain_db=done.gain_db, limited_db=done.limited_db, short_lu=done.short_lu, reason=done.reason,
