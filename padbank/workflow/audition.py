@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -24,6 +25,9 @@ from padbank.workflow.waveform import kept_folder
 
 KEPT_BYTES = 400_000_000
 """Renderings beyond this are dropped, the longest unheard first."""
+
+UNFINISHED_S = 3600.0
+"""A rendering that nobody has written to for so long was given up: its program was killed."""
 
 LONGEST_S = 900.0
 """Longer clips are not rendered for a listen (they would be with a set)."""
@@ -170,25 +174,38 @@ def _facts(library: Library, job: RenderJob) -> dict[str, Any]:
     except (OSError, ValueError):
         pass  # not there yet, or damaged: made anew below
     temporary = path.with_name(f"{path.stem}.{os.getpid()}.{os.urandom(3).hex()}.wav")
-    facts = asdict(render_to_file(job, str(temporary)))
-    os.replace(temporary, path)
+    try:
+        facts = asdict(render_to_file(job, str(temporary)))
+        _put(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
     note.write_text(json.dumps(facts), encoding="utf-8")
     _tidy(path.parent)
     return facts
 
 
+def _put(temporary: Path, path: Path) -> None:
+    try:
+        os.replace(temporary, path)
+    except PermissionError:  # Windows: another thread made the same one, and somebody is hearing it
+        if not (path.is_file() and path.stat().st_size == temporary.stat().st_size):
+            raise
+
+
 def _tidy(folder: Path) -> None:
-    """Drop the renderings that were heard longest ago when there are too many."""
+    """Drop the renderings that were heard longest ago when there are too many, and what was never finished."""
     files = []
     for path in folder.glob("*.wav"):
-        if "." in path.stem:
-            continue  # being written by another thread
-        with suppress(FileNotFoundError):  # dropped by another thread
+        with suppress(OSError):  # dropped by another thread, or (Windows) being heard
             stat = path.stat()
-            files.append((stat.st_mtime, stat.st_size, path))
+            if "." not in path.stem:
+                files.append((stat.st_mtime, stat.st_size, path))
+            elif stat.st_mtime < time.time() - UNFINISHED_S:
+                path.unlink()
     total = 0
     for _, size, path in sorted(files, reverse=True):
         total += size
         if total > KEPT_BYTES:
-            path.unlink(missing_ok=True)
-            path.with_suffix(".json").unlink(missing_ok=True)
+            with suppress(OSError):
+                path.unlink()
+                path.with_suffix(".json").unlink()
