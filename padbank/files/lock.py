@@ -1,8 +1,8 @@
-"""One writer at a time for an export folder: a lock that the system drops when a program ends.
+"""Locks that the system drops when a program ends, however it ends: a file that is held.
 
-The lock is a file in the computer's own temporary folder, named after the user
-and the export folder, so that nothing of it lies on the card and nobody is shut
-out by another user's lock file.
+For one writer at a time in an export folder that file lies in the computer's own
+temporary folder, named after the user and the export folder, so that nothing of it
+lies on the card and nobody is shut out by another user's lock file.
 
 Functions: ``only_writer``, ``holding``.
 """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from pathlib import Path
@@ -53,10 +54,12 @@ def render_clip(library: Library, name: str, output: Path, *, show: str | None =
     with scratch_folder("render") as folder:
         spool = Path(folder) / "clip.wav"
         facts = render_to_file(job, str(spool))
+        beside = output.with_name(f".{output.name}.new")
         try:
-            beside = output.with_name(f".{output.name}.new")
             shutil.copyfile(spool, beside)
             os.replace(beside, output)
         except OSError as error:
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
             raise InputError(f"{output} cannot be written ({error.strerror}): choose another place") from error
     return facts

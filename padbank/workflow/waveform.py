@@ -103,10 +103,13 @@ def _kept(library: Library, clip: Clip, path: Path) -> NDArray[np.int16]:
         rest = np.concatenate([held, np.repeat(held[-1:], BUCKET_FRAMES - len(held), axis=0)])
         parts.append(_extremes(rest))
     made = np.concatenate(parts) if parts else np.zeros((1, 2), dtype=np.int16)
-    temporary = kept.with_name(f"{kept.name}.{os.getpid()}.new")
-    with open(temporary, "wb") as file:
-        np.save(file, made, allow_pickle=False)
-    os.replace(temporary, kept)
+    temporary = kept.with_name(f"{kept.name}.{os.getpid()}.{os.urandom(3).hex()}.new")
+    try:
+        with open(temporary, "wb") as file:
+            np.save(file, made, allow_pickle=False)
+        os.replace(temporary, kept)
+    finally:
+        temporary.unlink(missing_ok=True)
     return made
 
 

@@ -1,4 +1,4 @@
-"""Kept renderings: made once, shared by threads, and never left behind."""
+"""Kept renderings and pictures: made once, shared by threads, and never left behind."""
 
 from __future__ import annotations
 
@@ -11,11 +11,14 @@ import numpy as np
 import pytest
 import soundfile
 
+from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow import audition as audition_work
 from padbank.workflow.add import add
 from padbank.workflow.audition import audition, audition_file
 from padbank.workflow.clips import edit
+from padbank.workflow.listen import render_clip
+from padbank.workflow.waveform import waveform
 
 RATE_HZ = 44100
 
@@ -81,3 +84,30 @@ def test_what_was_heard_longest_ago_goes_first(library: Library, monkeypatch) ->
     edit(library, "bell", {"level_offset_lu": -3.0})
     new = audition_file(library, "bell")
     assert new != old and new.is_file() and not old.exists() and not old.with_suffix(".json").exists()
+
+
+def test_two_draw_the_same_picture_at_once(library: Library, monkeypatch) -> None:
+    clip = library.clip("bell")
+    save, drawn = np.save, []
+
+    def late(file: object, made: object, **options: object) -> None:
+        if not drawn:  # another thread begins and ends while this one writes
+            drawn.append(None)
+            drawn[0] = waveform(library, clip, 0.0, None, 10)
+        save(file, made, **options)
+
+    monkeypatch.setattr(np, "save", late)
+    assert waveform(library, clip, 0.0, None, 10) == drawn[0]
+    assert [p.suffix for p in (library.folder / "kept").iterdir()] == [".npy"]
+
+
+def test_a_clip_that_cannot_be_written_leaves_nothing_beside(library: Library, tmp_path: Path, monkeypatch) -> None:
+    def refuse(source: object, target: object) -> None:
+        raise PermissionError(13, "in use", str(target))
+
+    output = tmp_path / "out" / "bell.wav"
+    output.parent.mkdir()
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(InputError, match="choose another place"):
+        render_clip(library, "bell", output)
+    assert not list(output.parent.iterdir())
