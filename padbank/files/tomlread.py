@@ -424,7 +424,7 @@ _PARSE_HINTS = (
     (re.compile(r"=\s*\d{1,4}\.\d{1,2}\.\d{1,4}"), "write a date as year-month-day, 2026-12-05"),
     (re.compile(r"=\s*-?\d+,\d"), "a decimal comma: write a point, such as 0.5"),
     (re.compile(r"=\s*(True|False|TRUE|FALSE|yes|no|on|off)\s*(#|$|,)"), "write true or false in small letters"),
-    (re.compile(r"=\s*[A-Za-z][^\"'\[{]*$"), "put text in double quotes"),
+    (re.compile(r"=\s*[A-Za-z][^\"'\[{]*$"), "put text in double quotes; true and false go without"),
     (re.compile(r"^\s*[^#=\[\]{}\"']+\s*:\s"), "write = between a name and its value, not a colon"),
     (re.compile(r"=\s*0\d"), "a number must not begin with 0"),
 )  # fmt: skip

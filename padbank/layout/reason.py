@@ -12,7 +12,7 @@ Functions: ``smallest_reason``. Class: ``Reason``.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from padbank.layout.model import build_model
@@ -33,7 +33,7 @@ class Reason:
     musts : ``segment: want`` of the musts that cannot fit together
     need, have, unit : by how much (need is the least that these musts take)
     give_up : the cheapest musts to make wishes so that the rest fits
-    text : one or two sentences for the user
+    text : for the user; when musts clash, one short line each for the limit, the amounts, the musts and the way out
     """
 
     limit: str
@@ -207,7 +207,7 @@ def smallest_reason(problem: Problem, seconds: float = 20.0) -> Reason | None:
     clips = {c for d in core for c in d.clips[: d.count]}
     need: float | None = None
     have: float | None = None
-    unit, limit = "", kinds[0] if kinds else "pads"
+    unit, limit, amounts = "", kinds[0] if kinds else "pads", ""
     open_pads = sum(len(problem.pads) - len(b) for b in problem.blocked)
     open_pads -= sum(len(banks) for _, banks in problem.free_controls)
     if limit == "memory":
@@ -215,44 +215,63 @@ def smallest_reason(problem: Problem, seconds: float = 20.0) -> Reason | None:
             least = _least_bytes(problem, core, d)
             if least is not None and least > device.memory_bytes:
                 need, have, unit = least, float(device.memory_bytes), "bytes"
-                what = (
-                    f"they take at least {format_bytes(least)} on device {device.name}, which has "
-                    f"{format_bytes(device.memory_bytes)} ({format_bytes(least - device.memory_bytes)} too little)"
+                what = f"the memory of device {device.name}"
+                amounts = (
+                    f"at least {format_bytes(least)}; it has {format_bytes(device.memory_bytes)} "
+                    f"({format_bytes(least - device.memory_bytes)} too little)"
                 )
                 break
         else:
-            what = "they take more memory than the devices have"
+            what = "the memory of the devices"
     elif limit == "voices":
-        what = "they need more voices than the rig has"
+        what = "voices, sounds at once"
         for d, device in enumerate(problem.devices):
             fewest = _least_voices(tester, core, d)
             if fewest is not None:
                 need, have, unit = fewest, float(device.voices), "voices"
-                what = (
-                    f"they need {fewest:g} voices on device {device.name}, which has {device.voices}"
-                )
+                what = f"the voices of device {device.name}, sounds at once"
+                amounts = f"at least {fewest:g}; it has {device.voices}"
                 break
     elif limit == "pads" and len(clips) > open_pads:
         need, have, unit = float(len(clips)), float(open_pads), "pads"
-        what = f"they need {len(clips)} pads and all banks together have {open_pads} open"
+        what = "pads"
+        amounts = f"{len(clips)}; all banks together have {open_pads} open"
     elif limit == "pads":
         limit = "several"
-        what = "no pads that take them are left under the limits of pads and devices together"
+        what = "several at once: no pads are left that pads and devices allow them"
     else:
         what = {
-            "pins": "their pins stand in each other's way",
-            "apart": "some of them must never be together",
-            "together": "some of them must be kept together",
+            "pins": "pins that stand in each other's way",
+            "apart": "clips that the show keeps apart",
+            "together": "clips that the show keeps together",
         }[limit]
     give_up = _give_up(tester)
     names = tuple(_name(d) for d in core)
-    listed = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
-    text = f"these musts cannot fit together: {listed}; {what}"
-    if give_up:
-        text += f". The cheapest way out: make {' and '.join(give_up[:6])} a wish"
-        if len(give_up) > 6:
-            text += f" (and {len(give_up) - 6} more)"
     return Reason(
-        limit=limit, musts=names, need=need, have=have, unit=unit, give_up=give_up, text=text
-    )
+        limit=limit, musts=names, need=need, have=have, unit=unit, give_up=give_up,
+        text=_clash_text(what, amounts, names, give_up),
+    )  # fmt: skip
+
+
+LISTED = 8
+"""Musts that are named in a text before the rest is only counted."""
+
+
+def _clash_text(what: str, amounts: str, musts: Sequence[str], give_up: Sequence[str]) -> str:
+    lines = ["these musts cannot fit together:", f"  limit:    {what}"]
+    if amounts:
+        lines.append(f"  needed:   {amounts}")
+    lines += _listed("  musts:    ", musts)
+    if give_up:
+        lines += _listed("  way out:  ", give_up)
+        lines.append("            (the cheapest: without its must = true it is a wish)")
+    return "\n".join(lines)
+
+
+def _listed(head: str, names: Sequence[str]) -> list[str]:
+    """A line for each ``segment: want``, the first one behind ``head``."""
+    said = [f"{want} in {segment}" for segment, _, want in (n.partition(": ") for n in names[:LISTED])]
+    if len(names) > LISTED:
+        said.append(f"and {len(names) - LISTED} more")
+    return [(" " * len(head) if i else head) + text for i, text in enumerate(said)]
 

@@ -84,6 +84,7 @@ def test_every_leaf_has_a_line():
         ("must = True", "small letters"),
         ("date = 5.12.2026", "2026-12-05"),
         ("name = harbour", "double quotes"),
+        ("wants = [ { clip = 'a', must = ture } ]", "true and false go without"),
         ("name: harbour", "not a colon"),
         ("banks = 04", "begin with 0"),
         ("wants = [ { clip = 'a' }", "brackets"),

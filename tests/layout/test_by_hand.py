@@ -211,6 +211,13 @@ def test_reason_memory(rig, show, clips):
     assert set(found.musts) == {"opening: bell", "opening: gull", "opening: horn"}
     assert (found.need, found.have) == (pytest.approx(300), 250)
     assert len(found.give_up) == 1
+    lines = found.text.splitlines()
+    assert max(len(line) for line in lines) <= 80
+    assert lines[0] == "these musts cannot fit together:"
+    assert lines[1].split() == ["limit:", "the", "memory", "of", "device", small.devices[0].name]
+    assert "(50 B too little)" in lines[2]
+    assert {line.rsplit(maxsplit=2)[0].split()[-1] for line in lines[3:6]} == {"bell", "gull", "horn"}
+    assert found.give_up[0].split(": ")[1] in lines[6]
     with pytest.raises(PlanError, match="cannot fit together"):
         solve(small, hard, clips)
 
