@@ -184,7 +184,7 @@ def _text(problem: Problem, layout: Layout, found: Why) -> str:
     parts = []
     for p in found.placed:
         played = (
-            f"{p.hits:g} hits expected, {p.reach_s:.2f} s of movement"
+            f"{round(p.hits, 1):g} {'hit' if p.hits == 1 else 'hits'} expected, {p.reach_s:.2f} s of movement"
             if p.hits
             else "none of its hits come while that bank is in hand"
         )
@@ -228,4 +228,4 @@ def _text(problem: Problem, layout: Layout, found: Why) -> str:
     memory = [f for f in evaluation.findings if f.code == "memory"]
     if memory:
         parts.append(memory[0].text + ".")
-    return " ".join(parts)
+    return "\n".join(parts)

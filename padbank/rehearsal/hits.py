@@ -163,18 +163,7 @@ def events_of_take(
                 )
         elif pad_id not in steps:
             events.append(Event(time_s=time_s, kind="release", pad_id=pad_id))
-    findings = [
-        Finding(
-            code="unknown-note",
-            severity="warning",
-            text=f"note {note} on channel {channel} was hit {_times(n)} and belongs to no pad of the "
-            "rig: give it to a pad, or leave it out of the take",
-            where=f"channel {channel}, note {note}",
-            number=n,
-        )
-        for (channel, note), n in sorted(unknown.items())
-        if n
-    ] + [
+    findings = _unknown_notes(unknown) + [
         Finding(
             code="bank-out-of-range",
             severity="warning",
@@ -186,6 +175,33 @@ def events_of_take(
         for wanted, n in sorted(out_of_range.items())
     ]
     return TakeHits(events=tuple(events), findings=tuple(findings))
+
+
+NOTES_NAMED = 3
+"""Unknown notes of one channel that are named one by one; more of them share a finding."""
+
+
+def _unknown_notes(unknown: Mapping[tuple[int, int], int]) -> list[Finding]:
+    hits: dict[int, dict[int, int]] = {}
+    for (channel, note), n in sorted(unknown.items()):
+        if n:
+            hits.setdefault(channel, {})[note] = n
+    found = []
+    for channel, notes in hits.items():
+        if len(notes) > NOTES_NAMED:
+            listed, n = ", ".join(map(str, notes)), sum(notes.values())
+            text = f"{len(notes)} notes on channel {channel} were hit {_times(n)} and belong to no pad of the rig: {listed}"
+            found.append(_unknown(text, f"channel {channel}", n))
+            continue
+        for note, n in notes.items():
+            text = f"note {note} on channel {channel} was hit {_times(n)} and belongs to no pad of the rig"
+            text += ": give it to a pad, or leave it out of the take"
+            found.append(_unknown(text, f"channel {channel}, note {note}", n))
+    return found
+
+
+def _unknown(text: str, where: str, n: int) -> Finding:
+    return Finding(code="unknown-note", severity="warning", text=text, where=where, number=n)
 
 
 def expected_events(

@@ -148,8 +148,8 @@ def rehearse(
     )
 
 
-def report_lines(rehearsal: Rehearsal, rig: Rig) -> list[str]:
-    """The rehearsal in words, for a terminal: totals, voices by device, findings."""
+def report_lines(rehearsal: Rehearsal, rig: Rig, before: Sequence[Finding] = ()) -> list[str]:
+    """The rehearsal in words, for a terminal: totals, voices by device, findings (``before``: of the take itself)."""
     total = sum(n for _, n in rehearsal.hits)
     lines = [
         f"{total} hits on clips and {len(rehearsal.controls)} control hits in "
@@ -158,9 +158,10 @@ def report_lines(rehearsal: Rehearsal, rig: Rig) -> list[str]:
     for name, performance in rehearsal.performances:
         limit = rig.device(name).voices
         lines.append(f"{name}: at most {performance.peak_voices} of {limit} voices at once")
-    if not rehearsal.findings:
+    findings = (*before, *rehearsal.findings)
+    if not findings:
         lines.append("nothing found that would spoil the show")
-    lines += [f"{f.severity}: {f.text} ({f.where})" for f in rehearsal.findings]
+    lines += [f"{f.severity}: {f.text} ({f.where})" for f in findings]
     return lines
 
 

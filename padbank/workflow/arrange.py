@@ -26,7 +26,14 @@ from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.pad_limits import Meter, bank_meters
-from padbank.workflow.plan import facts_for, hands_know, keep_layout, moved_places, wanted_clips
+from padbank.workflow.plan import (
+    facts_for,
+    hands_know,
+    keep_layout,
+    moved_places,
+    wanted_clips,
+    why_left_out,
+)
 from padbank.workflow.revisions import ChangedMeanwhile, change_text, text_revision
 from padbank.workflow.shows import OpenShow, find_show_file, open_show
 
@@ -160,23 +167,9 @@ def weigh(board: Board, layout: Layout | None = None) -> Weighed:
         objective=evaluation.objective,
         terms=evaluation.terms,
         findings=(*board.lost_pins, *evaluation.findings),
-        left_out=_left_out(problem, board, evaluation.left_out),
+        left_out=why_left_out(problem, layout, board.result.get("by"), evaluation.left_out),
         meters=bank_meters(problem, read_layout(problem, layout)),
     )
-
-
-NOT_PLANNED = "nothing is laid out yet: plan, or put it on a pad"
-BY_HAND = "it is under no pad of this layout: put it on one, or plan"
-
-
-def _left_out(problem: Problem, board: Board, left: tuple[LeftOut, ...]) -> tuple[LeftOut, ...]:
-    """Why wishes are left out. Only a planner weighs what a place would cost; of a layout that it did
-    not make, only what cannot be had at all is a reason."""
-    if board.result.get("by") == "plan":
-        return left
-    absent = {(d.segment, d.label) for d in problem.demands if d.absent}
-    text = BY_HAND if board.layout.places else NOT_PLANNED
-    return tuple(x if (x.segment, x.want) in absent else replace(x, reason=text) for x in left)
 
 
 def left_to_place(board: Board) -> list[str]:

@@ -62,15 +62,21 @@ def rehearse_show(
         read.events, NoteMap(judged.opened.rig, judged.layout.controls).pad, banks=judged.opened.rig.banks, first_bank=first_bank
     )
     odd = tuple(Finding(code="take-odd", severity="note", text=text, where=str(take)) for text in read.warnings)
-    return _play(judged, heard.events, (*odd, *heard.findings))
+    return _play(judged, heard.events, (*odd, *heard.findings), take)
 
 
-def _play(judged: Judged, events: Iterable[Event], before: tuple[Finding, ...]) -> Played:
+CHECK_TAKE = "check that it is the right take, --first-bank, and the notes and channels of the rig"
+
+
+def _play(judged: Judged, events: Iterable[Event], before: tuple[Finding, ...], take: Path | None = None) -> Played:
     done = rehearse(judged.opened.rig, judged.layout, judged.facts, events)
+    if take and not done.hits:
+        nothing = f"none of its hits falls on a clip of layout {judged.layout.number}: {CHECK_TAKE}"
+        before = (*before, Finding(code="take-empty", severity="warning", text=nothing, where=str(take)))
     return Played(
         layout=judged.layout.number,
         rehearsal=done,
-        lines=tuple(report_lines(done, judged.opened.rig)),
+        lines=tuple(report_lines(done, judged.opened.rig, before)),
         hits=hits_by_segment(judged.layout, done),
         findings=(*before, *done.findings),
     )
@@ -97,8 +103,7 @@ def log_take(library: Library, name: str, take: Path, *, number: int | None = No
     played = rehearse_show(library, name, take, number=number, first_bank=first_bank)
     if not played.hits:
         raise InputError(
-            f"{take}: none of its hits falls on a clip of layout {played.layout}, so nothing was kept: check that it is "
-            "the right take, --first-bank, and the notes and channels of the rig"
+            f"{take}: none of its hits falls on a clip of layout {played.layout}, so nothing was kept: {CHECK_TAKE}"
         )
     show = judge(library, name).opened.show.name
     with library.catalogue.atomic():

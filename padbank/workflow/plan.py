@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 from padbank.domain import Finding, Layout, Place, Rig, Show
 from padbank.errors import InputError
 from padbank.layout.cost import Term
-from padbank.layout.evaluate import Evaluation, LeftOut, evaluate
+from padbank.layout.evaluate import Evaluation, LeftOut, evaluate_problem
 from padbank.layout.facts import ClipFacts
+from padbank.layout.problem import Problem, build_problem
 from padbank.layout.rigcheck import check_rig
 from padbank.layout.showcheck import check_show
 from padbank.progress import Progress, silent
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Judged", "LeftOut", "Planned", "Term", "by_bank", "facts_for", "judge", "keep_layout", "known_layout",
-    "moved_places", "newest_layout", "plan", "wanted_clips",
+    "moved_places", "newest_layout", "plan", "wanted_clips", "why_left_out",
 ]  # fmt: skip
 
 
@@ -227,14 +228,30 @@ def judge(library: Library, name: str, number: int | None = None) -> Judged:
     """Weigh a kept layout with today's clips, rig and show."""
     opened = open_show(library, name)
     layout = newest_layout(library, opened.show.name, number)
+    kept = library.catalogue.layout(opened.show.name, layout.number)
     facts = facts_for(library, opened)
     placed = {p.clip for p in layout.places}
     extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
     facts.update(clip_facts(library, extra.values(), opened.rig))
-    known = known_layout(library, opened.show)
-    return Judged(
-        opened=opened, layout=layout, facts=facts, evaluation=evaluate(opened.rig, opened.show, facts, layout, known)
-    )
+    known = hands_know(library, opened.show, layout)
+    problem = build_problem(opened.rig, opened.show, facts, known, layout=layout)
+    evaluation = evaluate_problem(problem, layout)
+    left = why_left_out(problem, layout, (kept[1] if kept else {}).get("by"), evaluation.left_out)
+    return Judged(opened=opened, layout=layout, facts=facts, evaluation=replace(evaluation, left_out=left))
+
+
+NOT_PLANNED = "nothing is laid out yet: plan, or put it on a pad"
+BY_HAND = "it is under no pad of this layout: put it on one, or plan"
+
+
+def why_left_out(problem: Problem, layout: Layout, made_by: str | None, left: tuple[LeftOut, ...]) -> tuple[LeftOut, ...]:
+    """Why wishes are left out. Only a planner weighs what a place would cost; of a layout that it did
+    not make, only what cannot be had at all is a reason."""
+    if made_by == "plan":
+        return left
+    absent = {(d.segment, d.label) for d in problem.demands if d.absent}
+    text = BY_HAND if layout.places else NOT_PLANNED
+    return tuple(x if (x.segment, x.want) in absent else replace(x, reason=text) for x in left)
 
 
 def by_bank(layout: Layout, rig: Rig) -> list[list[tuple[str, Place | None, str | None]]]:

@@ -17,9 +17,9 @@ import soundfile
 from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.add import add
-from padbank.workflow.by_hand import change_by_hand, swap
+from padbank.workflow.by_hand import change_by_hand, clear, swap
 from padbank.workflow.log import log_take, rehearse_show
-from padbank.workflow.plan import plan
+from padbank.workflow.plan import BY_HAND, judge, plan
 from padbank.workflow.shows import open_show
 
 RIG = """
@@ -110,8 +110,20 @@ def test_rehearsing_a_take_names_hits_on_empty_pads(library: Library, tmp_path: 
     path = tmp_path / "wrong.mid"
     path.write_bytes(take((38, 90)))  # plank/3 holds nothing
     played = rehearse_show(library, "two-songs", path)
-    assert any(f.code == "empty-pad" for f in played.findings)
+    assert [f.code for f in played.findings] == ["take-empty", "empty-pad"]
+    assert all(any(f.text in line for line in played.lines) for f in played.findings)
+    assert not any("nothing found" in line for line in played.lines)
     assert played.hits == {}
+
+
+def test_rehearsing_a_take_of_other_notes_does_not_say_that_all_is_well(library: Library, tmp_path: Path) -> None:
+    path = tmp_path / "other.mid"
+    path.write_bytes(take(*((note, 90) for note in range(95, 100)), (99, 90)))
+    played = rehearse_show(library, "two-songs", path)
+    assert [(f.code, f.number) for f in played.findings] == [("unknown-note", 6), ("take-empty", None)]
+    assert "95, 96, 97, 98, 99" in played.findings[0].text
+    assert not any("nothing found" in line for line in played.lines)
+    assert sum("none of its hits falls on a clip" in line for line in played.lines) == 1
 
 
 def test_a_file_that_is_no_take_says_so(library: Library, tmp_path: Path) -> None:
@@ -145,3 +157,10 @@ def test_a_take_of_an_earlier_layout_teaches_what_was_played_there(library: Libr
     assert library.catalogue.uses() == {"knock": 3}
     with pytest.raises(InputError, match="has no layout 9"):
         log_take(library, "two-songs", path, number=9)
+
+
+def test_a_layout_by_hand_is_judged_with_the_costs_and_reasons_of_its_step(library: Library) -> None:
+    after = change_by_hand(library, "two-songs", clear(1, "plank/1"))
+    judged = judge(library, "two-songs")
+    assert judged.evaluation.objective == pytest.approx(after.change.evaluation.objective)
+    assert [(x.want, x.must, x.reason) for x in judged.evaluation.left_out] == [("knock", True, BY_HAND)]
