@@ -8,7 +8,7 @@ import click
 
 from padbank.cli.common import TIME, json_option, open_library, print_json
 from padbank.cli.info_command import print_info
-from padbank.workflow.clips import edit, info, undo
+from padbank.workflow.clips import MEASURED_AT_ONCE_S, edit, info, played_level, undo
 
 
 @click.command("edit")
@@ -55,6 +55,8 @@ def command(
         if not (given or new_name or licence or credit is not None):
             raise click.UsageError("nothing to change: give at least one option, or --undo.")
         changed = edit(library, clip, given, new_name=new_name, licence=licence, credit=credit)
+    if changed.duration_s <= MEASURED_AT_ONCE_S:
+        played_level(library, changed.name, keep=True)
     known = info(library, changed.name)
     if as_json:
         print_json(known)

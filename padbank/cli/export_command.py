@@ -79,7 +79,6 @@ def print_export(done: Exported) -> None:
     if result.recovered:
         say(result.recovered)
     print_findings(done.findings)
-    say(
-        f"Layout {done.layout}: {len(result.card.files)} sounds in the set; {len(result.written)} files written "
-        f"({format_bytes(result.bytes_written)}), {len(result.kept) + len(result.moved)} unchanged, {len(result.removed)} removed."
-    )
+    new, were_there, removed = done.sounds
+    say(f"Layout {done.layout}: {len(result.card.files)} sounds in the set: {new} written, {were_there} unchanged, {removed} removed.")
+    say(f"The pad sheet is {'new' if done.sheet_is_new else 'as before'}; {format_bytes(result.bytes_written)} written in all.")

@@ -6,7 +6,7 @@ import click
 
 from padbank.cli.common import counted, json_option, open_library, print_json, say, table
 from padbank.units import format_db, format_seconds
-from padbank.workflow.clips import find
+from padbank.workflow.clips import ClipRow, find
 
 
 @click.command("find")
@@ -23,7 +23,7 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
     lines = [
         (
             r.name, format_seconds(r.duration_s), r.role, "stereo" if r.channels == 2 else "mono",
-            format_db(r.loudness_lufs, ""), format_db(r.true_peak_dbtp, ""), " ".join(r.tags), r.licence or "not stated",
+            *_levels(r), " ".join(r.tags), r.licence or "not stated",
         )
         for r in rows
     ]  # fmt: skip
@@ -32,3 +32,10 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
     hint = " padbank find alone lists them all, padbank add FOLDER takes more in." if not rows else ""
     say(f"{counted(len(rows), 'clip')}.{hint}")
     return 0
+
+
+def _levels(row: ClipRow) -> tuple[str, str]:
+    """Loudness and true peak; a long clip is measured when it is first planned."""
+    if row.true_peak_dbtp is None:
+        return "later", "later"
+    return format_db(row.loudness_lufs, ""), format_db(row.true_peak_dbtp, "")

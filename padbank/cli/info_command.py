@@ -26,7 +26,7 @@ def command(ctx: click.Context, clip: str, as_json: bool) -> int:
 
 def _levels(measured: Measurement | None) -> str:
     if measured is None:
-        return "not measured yet"
+        return "not measured yet: plan, level and export do it"
     return (
         f"integrated {format_db(measured.integrated_lufs, 'LUFS')}, "
         f"momentary max {format_db(measured.momentary_max_lufs, 'LUFS')}, "

@@ -48,7 +48,7 @@ def print_layout(layout: Layout, rig: Rig, moved: Collection[tuple[int, str]] = 
         click.echo()
         start = end
     if moved:
-        click.echo("* moved since the hands last knew it")
+        click.echo("* moved since the hands last knew it\n")
 
 
 def print_terms(terms: Sequence[Term]) -> None:

@@ -114,7 +114,6 @@ def as_mapping(planned: Planned) -> dict[str, object]:
 def print_plan(planned: Planned) -> None:
     result, rig = planned.result, planned.opened.rig
     print_layout(planned.layout, rig, planned.moved)
-    click.echo()
     print_terms(result.terms)
     click.echo()
     print_left_out(result.left_out)

@@ -45,6 +45,17 @@ class Exported:
     rendered: int
     findings: tuple[Finding, ...]
 
+    @property
+    def sounds(self) -> tuple[int, int, int]:
+        """Sounds that are new on the card, that were there, and that were removed; the pad sheet is none."""
+        w = self.written
+        new, were_there, removed = (sum(p != SHEET_NAME for p in paths) for paths in (w.written, (*w.kept, *w.moved), w.removed))
+        return new, were_there, removed
+
+    @property
+    def sheet_is_new(self) -> bool:
+        return SHEET_NAME in self.written.written
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prepared:

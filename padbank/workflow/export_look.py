@@ -137,6 +137,7 @@ class Proof:
     written: int = 0
     kept: int = 0
     removed: int = 0
+    sheet_is_new: bool = False
 
 
 def proof_of(library: Library, verified: Verified, exported: Exported | None = None, name: str | None = None) -> Proof:
@@ -155,7 +156,7 @@ def proof_of(library: Library, verified: Verified, exported: Exported | None = N
             check_rights(board.show, {f.clip for f in exported.written.card.files}, unclear),
         ]
         to_do = by_hand(board.layout, len(board.moved), unclear)
-    written = exported.written if exported is not None else None
+    new, were_there, removed = exported.sounds if exported is not None else (0, 0, 0)
     return Proof(
         ok=all(c.ok for c in checks),
         folder=verified.reports[0].folder,
@@ -163,9 +164,10 @@ def proof_of(library: Library, verified: Verified, exported: Exported | None = N
         to_do=tuple(to_do),
         findings=tuple(dict.fromkeys(findings)),
         files=tuple(row for report in verified.reports for row in report.files),
-        written=len(written.written) if written else 0,
-        kept=len(written.kept) + len(written.moved) if written else 0,
-        removed=len(written.removed) if written else 0,
+        written=new,
+        kept=were_there,
+        removed=removed,
+        sheet_is_new=exported is not None and exported.sheet_is_new,
     )
 
 

@@ -8,6 +8,7 @@ with padbank are found by name as well.
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -43,13 +44,20 @@ def _find(kind: str, given: str, known: dict[str, Path], folder: Path) -> Path:
         path = Path(given)
         if path.is_file():
             return path
-        raise InputError(f"{kind} file {given} is not there: check the name")
+        stem = path.name[: -len(".toml")]
+        if given != path.name or not _near(stem, known):  # a bare file name may be one of the library's own
+            raise InputError(f"{kind} file {given} is not there: check the name")
+        given = stem
     if given in known:
         return known[given]
-    near = difflib.get_close_matches(given, known, n=2, cutoff=0.4)
+    near = _near(given, known)
     none = "there are none yet: padbank show new NAME --rig RIG begins one"
     hint = f"did you mean {' or '.join(near)}?" if near else f"known are {', '.join(known)}" if known else none
     raise InputError(f"there is no {kind} named {given!r} in {folder}: {hint}")
+
+
+def _near(given: str, known: Iterable[str]) -> list[str]:
+    return difflib.get_close_matches(given, known, n=2, cutoff=0.4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

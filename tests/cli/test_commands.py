@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 from padbank.cli.common import print_findings
 from padbank.cli.main import COMMANDS, cli
 from padbank.domain import Finding
+from padbank.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE_HZ = 48000
@@ -174,11 +175,24 @@ def test_toml_errors_name_the_file_and_line(tmp_path: Path) -> None:
     assert done.returncode == 1 and "my.toml" in done.stderr and "line 2" in done.stderr
 
 
+def test_a_rig_or_show_of_the_library_goes_by_its_file_name_too(tmp_path: Path) -> None:
+    library = tmp_path / "lib"
+    (library / "rigs").mkdir(parents=True)
+    shipped = (ROOT / "padbank" / "rigs" / "crate-eight.toml").read_text(encoding="utf-8")
+    (library / "rigs" / "mine.toml").write_text(shipped.replace('"crate-eight"', '"mine"'), encoding="utf-8")
+    assert "No faults found" in run("rig", "check", "mine.toml", library=library).output
+    with pytest.raises(InputError, match="did you mean mine"):
+        run("rig", "check", "mien.toml", library=library)
+    with pytest.raises(InputError, match="is not there"):
+        run("rig", "check", "elsewhere/mine.toml", library=library)
+
+
 def test_edit_undo_tag_render_remove(clips: Path, tmp_path: Path) -> None:
     library = tmp_path / "lib"
     run("add", clips, library=library)
     edited = json.loads(run("edit", "tone-0", "--start", "100ms", "--role", "hit", "--offset", "-2", "--json", library=library).stdout)
     assert edited["clip"]["recipe"]["start_s"] == 0.1 and edited["clip"]["recipe"]["role"] == "hit"
+    assert edited["as_played"]["true_peak_dbtp"] == pytest.approx(-13.98, abs=0.1)  # of a sine of 0.2
     undone = json.loads(run("edit", "tone-0", "--undo", "--json", library=library).stdout)
     assert undone["clip"]["recipe"]["start_s"] < 0.1
     tagged = json.loads(run("tag", "tone-0", "tone-1", "+a", "+b", "-zz", "--json", library=library).stdout)

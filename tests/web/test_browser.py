@@ -96,6 +96,7 @@ def test_the_whole_job_from_dropped_files_to_a_proved_set(tab, tmp_path, synth_w
     page.get_by_text("To be written: 6 files").wait_for()
     page.get_by_role("button", name="Write the set").click()
     page.get_by_role("heading", name="Proved: the set is as planned").wait_for()
+    page.get_by_text("Written: 6 sounds new, 0 kept, 0 removed; the pad sheet is new.").wait_for()
     wavs = sorted(p.name for p in (tmp_path / "card").rglob("*.wav"))
     assert len(wavs) == 6 and any("whistle" in name for name in wavs)
     page.get_by_text("There already: 6 files").wait_for()  # a second export has nothing to write

@@ -125,7 +125,7 @@ export async function open(root, desk, show) {
   async function write(running = null) {
     const done = await run('Writing', running ?? `/api/export/${part(show)}/write`, { folder: looked, accept: [...accepted], seen: preview?.revision });
     if (!done) return;
-    say(`Written: ${done.written} new, ${done.kept} kept, ${done.removed} removed.`);
+    say(`Written: ${count(done.written, 'sound')} new, ${done.kept} kept, ${done.removed} removed; the pad sheet is ${done.sheet_is_new ? 'new' : 'as before'}.`);
     drawProof(done);
     if (preview?.write.length || preview?.remove.length) {
       proof.prepend(h('p', { class: 'trouble', role: 'alert' }, sign('warning'), ' The show, its layout or its clips were changed elsewhere while this was written. The card holds the set as it was before: look above at what would be written now, and write again.'));
