@@ -5,7 +5,8 @@ sound, in a few numbers a hop. Each hop is kept as its highest and lowest sample
 square; at the end the median of the means is taken for DC, and peak and
 power are counted from there, so that DC counts for nothing and hum stays even.
 
-Classes: ``Envelope``, ``EnvelopeFollower``. Functions: ``as_frames``, ``mean_back``.
+Classes: ``Envelope``, ``EnvelopeFollower``. Functions: ``as_frames``, ``mean_back``,
+``means_back``, ``running_sums``.
 """
 
 from __future__ import annotations
@@ -157,10 +158,21 @@ def as_frames(samples: Samples) -> Samples:
 
 def mean_back(power: NDArray[np.float64], hops: int) -> NDArray[np.float64]:
     """Mean of the last ``hops`` values at each hop (fewer at the start)."""
-    sums = np.concatenate([[0.0], np.cumsum(power)])
-    index = np.arange(1, len(power) + 1)
-    low = np.maximum(0, index - hops)
-    return np.asarray((sums[index] - sums[low]) / (index - low))
+    return means_back(running_sums(power), hops)
+
+
+def running_sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sum of the values before each place, from 0 to all of them: ``(values + 1,)``."""
+    return np.concatenate([[0.0], np.cumsum(values)])
+
+
+def means_back(sums: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Mean of the last ``width`` values at each (fewer at the start), from their running sums."""
+    means = np.empty(len(sums) - 1)
+    head = min(width, len(means))
+    means[:head] = sums[1 : head + 1] / np.arange(1, head + 1)
+    means[head:] = (sums[head + 1 :] - sums[1 : len(sums) - head]) / width
+    return means
 
 
 def _hop_figures(hops: Samples) -> NDArray[np.float64]:

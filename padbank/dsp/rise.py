@@ -29,6 +29,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.dsp.envelope import means_back, running_sums
+
 Frames = NDArray[np.float64]
 
 ORDER = 16
@@ -106,8 +108,8 @@ def _span(power: Frames, rate: int, sure: int) -> tuple[int, int, float] | None:
     """Where the rise tops what is looked at, how far back it may begin, and its power up there."""
     hop = max(1, rate // 200)
     low, stop = max(0, sure - 2 * hop), min(len(power), sure + hop + rate // 4)
-    sums = np.concatenate([[0.0], np.cumsum(power[:stop])])
-    means = _means(sums, hop)
+    sums = running_sums(power[:stop])
+    means = means_back(sums, hop)
     highest = float(means[max(0, sure - hop) :].max(initial=0.0))
     if highest < LEAST_OVER_NOISE:
         return None
@@ -117,7 +119,7 @@ def _span(power: Frames, rate: int, sure: int) -> tuple[int, int, float] | None:
         return None
     width, last = hop, 0
     for _ in range(3):  # the longer the rise, the longer the stretch that shows stillness
-        under = np.flatnonzero(_means(sums, width)[: min(peak, sure)] < STILL_BELOW)
+        under = np.flatnonzero(means_back(sums, width)[: min(peak, sure)] < STILL_BELOW)
         last = int(under[-1]) if len(under) else 0
         wider = min(rate // 20, max(hop, (peak - last) // 3))
         if wider == width:
@@ -125,18 +127,9 @@ def _span(power: Frames, rate: int, sure: int) -> tuple[int, int, float] | None:
         width = wider
     fine = max(2, rate // 10000, round(60 / over))
     begin = max(0, last - width)
-    hits = np.flatnonzero(_means(sums, fine)[begin : peak + 1] >= over)
+    hits = np.flatnonzero(means_back(sums, fine)[begin : peak + 1] >= over)
     top = begin + int(hits[0]) if len(hits) else peak
     return top, min(top, int(REACH * max(top - last, 0)) + hop), over
-
-
-def _means(sums: Frames, width: int) -> Frames:
-    """Mean of the last ``width`` values at each (fewer at the start), from their running sums."""
-    means = np.empty(len(sums) - 1)
-    head = min(width, len(means))
-    means[:head] = sums[1 : head + 1] / np.arange(1, head + 1)
-    means[head:] = (sums[head + 1 :] - sums[1 : len(sums) - head]) / width
-    return means
 
 
 def _odds(
@@ -145,7 +138,7 @@ def _odds(
     """Beginnings, in frames before the end of ``power``, nearest first; and the odds of each."""
     end = len(power)
     seen = power.reshape(-1, size).mean(axis=1)
-    local = _means(np.concatenate([[0.0], np.cumsum(power)]), max(4, rate // 2000))
+    local = means_back(running_sums(power), max(4, rate // 2000))
     local = local.reshape(-1, size).mean(axis=1)
     weights = 0.5 * WEIGHT * size * (
         1.0 / (1.0 + np.maximum(local - 1.0, 0.0) / SOUND_SOFTENS) + SOUND_WEIGHT
@@ -156,7 +149,7 @@ def _odds(
     place, bin_of = (since > 0.0).nonzero()  # what lies after each beginning; before it there is noise alone
     begun, first = np.unique(place, return_index=True)
     logs, weight, power_of = np.log(since[place, bin_of]), weights[bin_of], seen[bin_of]
-    noise = np.concatenate([[0.0], np.cumsum(seen * weights)])[len(seen) - (since > 0.0).sum(axis=1)]
+    noise = running_sums(seen * weights)[len(seen) - (since > 0.0).sum(axis=1)]
     fits = np.repeat(-noise[None, None, :], len(POWERS), axis=0).repeat(len(GAINS), axis=1)
     for row, exponent in enumerate(POWERS):
         expected = 1.0 + over * GAINS[:, None] * np.exp(2.0 * exponent * logs)
