@@ -106,4 +106,8 @@ def print_levels(report: LevelReport) -> None:
 
 
 def _shorten(name: str, room: int) -> str:
-    return name if len(name) <= room else name[: room - 1] + "…"
+    """The beginning and the end of a name, since takes of one sound differ in their last letters."""
+    if len(name) <= room:
+        return name
+    head = (room - 1) * 3 // 5
+    return f"{name[:head]}…{name[head + 1 - room :]}"

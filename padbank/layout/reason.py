@@ -249,7 +249,7 @@ def smallest_reason(problem: Problem, seconds: float = 20.0) -> Reason | None:
     names = tuple(_name(d) for d in core)
     return Reason(
         limit=limit, musts=names, need=need, have=have, unit=unit, give_up=give_up,
-        text=_clash_text(what, amounts, names, give_up),
+        text=_clash_text(what, amounts, names, give_up, len(musts)),
     )  # fmt: skip
 
 
@@ -257,11 +257,13 @@ LISTED = 8
 """Musts that are named in a text before the rest is only counted."""
 
 
-def _clash_text(what: str, amounts: str, musts: Sequence[str], give_up: Sequence[str]) -> str:
+def _clash_text(what: str, amounts: str, musts: Sequence[str], give_up: Sequence[str], n_musts: int) -> str:
     lines = ["these musts cannot fit together:", f"  limit:    {what}"]
     if amounts:
         lines.append(f"  needed:   {amounts}")
     lines += _listed("  musts:    ", musts)
+    if len(give_up) > 1 and n_musts > len(musts):
+        lines.append(f"            (these alone are too many; the show has {n_musts} musts)")
     if give_up:
         lines += _listed("  way out:  ", give_up)
         lines.append("            (the cheapest: without its must = true it is a wish)")

@@ -69,6 +69,18 @@ def test_the_same_show_gives_the_same_bytes_in_another_process(demo: Path, tmp_p
     assert first == second
 
 
+def test_the_readme_shows_what_the_demo_gives(demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    shown = dict(re.findall(r"^```\n\$ padbank (\w+) .*\n([^`]+)```", readme, re.MULTILINE))
+    monkeypatch.setenv("COLUMNS", "120")
+    plan = padbank(demo, "plan", SHOW, code=None)
+    ready = padbank(demo, "ready", SHOW, "--to", tmp_path, code=None)
+    for name, done in (("plan", plan), ("ready", ready)):
+        said = [line.rstrip() for line in (done.stdout + done.stderr).splitlines()]
+        lines = [line for line in shown[name].splitlines() if line.strip() != "…"]
+        assert len(lines) > 5 and [line for line in lines if line not in said] == []
+
+
 def test_planning_again_changes_nothing_and_exporting_again_writes_nothing(demo: Path) -> None:
     before = json.loads(padbank(demo, "layout", SHOW, "--json").stdout)["layout"]
     planned = json.loads(padbank(demo, "plan", SHOW, "--json", code=None).stdout)

@@ -233,6 +233,11 @@ def test_reason_voices_and_pads(rig, show, clips):
     two = replace(show, segments=(Segment(name="opening", wants=wants[:2]),))
     found = smallest_reason(build_problem(one_pad, two, clips))
     assert found.limit == "pads" and (found.need, found.have) == (2, 1)
+    assert "alone are too many" not in found.text  # they are all the musts there are
+    three = replace(show, segments=(Segment(name="opening", wants=wants),))
+    found = smallest_reason(build_problem(one_pad, three, clips))
+    assert len(found.musts) == 2 and len(found.give_up) == 2
+    assert "these alone are too many; the show has 3 musts" in found.text
 
 
 def test_reason_rules(rig, show, clips):

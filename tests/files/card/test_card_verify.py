@@ -429,9 +429,11 @@ def test_a_level_off_its_target_is_found(tmp_path) -> None:
 
 
 def test_a_level_reported_short_is_noted_and_held_to_what_was_reported(tmp_path) -> None:
-    report = written(tmp_path, -19.0, short_lu=3.0, reason="limited by 3 dB already")
+    report = written(tmp_path, -19.0, short_lu=3.0)
     assert report.ok and {(f.code, f.severity) for f in report.findings} == {("short", "note")}
-    assert "3.0 LU below its target (limited by 3 dB already)" in report.findings[0].text
+    assert report.findings[0].text.endswith(": 3.0 LU short: its peaks allow no more")
+    told = written(tmp_path, -19.0, short_lu=3.0, reason="3.0 LU short: its peaks would pass −1.0 dBTP")
+    assert told.findings[0].text.endswith(": 3.0 LU short: its peaks would pass −1.0 dBTP")
     lied = written(tmp_path, -19.0, short_lu=2.0, level_lufs=-18.0)
     assert {c for c, _ in errors(lied)} == {"level"}
 
