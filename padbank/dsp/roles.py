@@ -39,7 +39,7 @@ from numpy.typing import NDArray
 
 from padbank.domain import Measurement, Role
 from padbank.dsp.edges import EdgeFinder, Edges
-from padbank.dsp.envelope import Envelope
+from padbank.dsp.envelope import Envelope, running_sums
 
 HIT_MAX_S = 4.0
 AUDIBLE_DB = 40.0
@@ -75,7 +75,7 @@ def propose_role(envelope: Envelope, edges: Edges) -> RoleProposal:
     if sounding_s > HIT_MAX_S:
         return RoleProposal(role="phrase", reason=f"sounds for {sounding_s:.1f} s")
     window = max(1, round(WINDOW_S / envelope.hop_s))
-    sums = np.concatenate([[0.0], np.cumsum(power)])
+    sums = running_sums(power)
     ends = np.minimum(np.arange(len(power)) + window, len(power))
     share = float((sums[ends] - sums[:-1]).max() / sums[-1])
     if share < HIT_ENERGY_SHARE:

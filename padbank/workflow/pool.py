@@ -32,20 +32,36 @@ MEMORY_SETTINGS = {"MALLOC_TRIM_THRESHOLD_": str(64 << 20), "MALLOC_MMAP_THRESHO
 given back and fetched anew, which took 1.5 of 7 ms a clip. Other systems pass over it."""
 
 
+_settings_lock = threading.Lock()
+_before: list[dict[str, str | None]] = []
+"""What the environment was before each pool that is open; the first one's comes back with the last one's end."""
+
+
 @contextmanager
 def worker_settings() -> Iterator[None]:
-    """Worker processes started inside use one linear-algebra thread each and keep their memory."""
+    """Worker processes started inside use one linear-algebra thread each and keep their memory.
+
+    Several threads may be inside at once.
+    """
     settings = {**dict.fromkeys(THREAD_SETTINGS, "1"), **MEMORY_SETTINGS}
-    before = {name: os.environ.get(name) for name in settings}
-    os.environ.update(settings)
+    with _settings_lock:
+        _before.append({name: os.environ.get(name) for name in settings})
+        os.environ.update(settings)
     try:
         yield
     finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+        with _settings_lock:
+            before = _before.pop()
+            if not _before:
+                _restore(before)
+
+
+def _restore(before: dict[str, str | None]) -> None:
+    for name, value in before.items():
+        if value is None:
+            os.environ.pop(name, None)
+        else:
+            os.environ[name] = value
 
 
 def _end_with_parent() -> None:

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from padbank.workflow.pool import worker_settings
+
 ROOT = Path(__file__).resolve().parents[2]
 
 HOLDER = """
@@ -66,3 +68,15 @@ def test_a_ctrl_c_while_workers_begin_reaches_the_program_alone(tmp_path: Path) 
         os.killpg(program.pid, signal.SIGINT)
         _, said = program.communicate(timeout=30)
         assert said.count("Traceback") == 1 and said.rstrip().endswith("KeyboardInterrupt"), said  # the program's own
+
+
+def test_settings_of_pools_beside_each_other_last_until_the_last_ends(monkeypatch) -> None:
+    monkeypatch.setenv("OMP_NUM_THREADS", "7")
+    monkeypatch.delenv("MKL_NUM_THREADS", raising=False)
+    first, second = worker_settings(), worker_settings()
+    first.__enter__()
+    second.__enter__()
+    first.__exit__(None, None, None)
+    assert os.environ["OMP_NUM_THREADS"] == os.environ["MKL_NUM_THREADS"] == "1"
+    second.__exit__(None, None, None)
+    assert os.environ["OMP_NUM_THREADS"] == "7" and "MKL_NUM_THREADS" not in os.environ

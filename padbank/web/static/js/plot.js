@@ -59,14 +59,6 @@ function underline(x, y, w) {
   return `M${x} ${y}c${w * 0.3} ${w * 0.028} ${w * 0.55} ${-w * 0.022} ${w} ${w * 0.012}`;
 }
 
-/** What a pad holds, for labels: {clip, place} or {control} or empty. */
-export function holding(pad, places, controls) {
-  return {
-    place: places.find((p) => p.pad === pad.pad_id) ?? null,
-    control: controls.find((c) => c.pad === pad.pad_id) ?? null,
-  };
-}
-
 export const padId = (pad) => pad.pad_id ?? `${pad.surface}/${pad.number}`;
 
 /** One pad as an SVG group; `more` are its attributes (role, handlers). */
