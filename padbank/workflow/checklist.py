@@ -24,6 +24,13 @@ class Check:
     figures: str
 
 
+def _must_figures(musts: int, left_out: Collection[LeftOut]) -> str:
+    missing = [item.want for item in left_out if item.must]
+    wishes = len(left_out) - len(missing)
+    figures = f"{musts} {'must' if musts == 1 else 'musts'}, {wishes} {'wish' if wishes == 1 else 'wishes'} left out"
+    return f"{figures}, not there: {', '.join(missing)}" if missing else figures
+
+
 def check_layout(
     show: Show, layout: Layout, left_out: Collection[LeftOut], findings: Iterable[Finding], proved: str = ""
 ) -> list[Check]:
@@ -34,7 +41,7 @@ def check_layout(
         Check(
             text="every must is under a pad",
             ok=not any(item.must for item in left_out),
-            figures=f"{musts} musts, {len(left_out)} wishes left out",
+            figures=_must_figures(musts, left_out),
         ),
         Check(
             text="the layout keeps every limit of the rig",

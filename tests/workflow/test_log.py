@@ -18,6 +18,7 @@ from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.add import add
 from padbank.workflow.by_hand import change_by_hand, clear, swap
+from padbank.workflow.checklist import check_layout
 from padbank.workflow.log import log_take, rehearse_show
 from padbank.workflow.plan import BY_HAND, judge, plan
 from padbank.workflow.shows import open_show
@@ -164,3 +165,6 @@ def test_a_layout_by_hand_is_judged_with_the_costs_and_reasons_of_its_step(libra
     judged = judge(library, "two-songs")
     assert judged.evaluation.objective == pytest.approx(after.change.evaluation.objective)
     assert [(x.want, x.must, x.reason) for x in judged.evaluation.left_out] == [("knock", True, BY_HAND)]
+    show, layout = judged.opened.show, judged.layout
+    musts = check_layout(show, layout, judged.evaluation.left_out, judged.evaluation.findings)[0]
+    assert not musts.ok and musts.figures == "3 musts, 0 wishes left out, not there: knock"
