@@ -24,6 +24,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -232,19 +233,10 @@ def measure_optima(folder: Path) -> list[dict[str, Any]]:
     return rows
 
 
-def _child(queue: Any, function: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
-    queue.put(function(*arguments))
-
-
 def _apart(function: Callable[..., Any], *arguments: Any) -> Any:
-    """Call a function in a process of its own."""
-    context = multiprocessing.get_context("spawn")
-    queue = context.Queue()
-    process = context.Process(target=_child, args=(queue, function, arguments))
-    process.start()
-    result = queue.get()
-    process.join()
-    return result
+    """Call a function in a process of its own; what it raises, or its death, is raised here."""
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as process:
+        return process.submit(function, *arguments).result()
 
 
 def _print_sizes(rows: list[dict[str, Any]]) -> None:
@@ -357,6 +349,8 @@ def run(words: Sequence[str]) -> int:
     parser.add_argument("--cpu", action="store_true", help="count processor time: the machine is shared")
     parser.add_argument("--optima", type=Path, help="folder with the published instances")
     given = parser.parse_args(list(words))
+    if given.optima is not None and not (given.optima / "gap" / "optima.csv").is_file():
+        parser.error(f"--optima {given.optima}: there is no gap/optima.csv in it; name the folder above gap")
     found = bench_plan(
         given.sizes.split(","),
         given.seconds,

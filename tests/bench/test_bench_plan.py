@@ -1,7 +1,11 @@
 """The planner's benchmark: general solvers on its model; nothing here is timed."""
 
+import os
+from concurrent.futures.process import BrokenProcessPool
+
 import pytest
 
+from padbank.bench import plan
 from padbank.bench.peer_solvers import peer_rows
 from padbank.layout.packs import random_pack
 from padbank.layout.solve import solve
@@ -20,3 +24,17 @@ def test_a_general_solver_by_itself_agrees_with_the_planner_where_both_prove() -
         assert row["objective"] == pytest.approx(ours.objective, abs=1e-3)
     for row in rows.values():
         assert row["gap"] is not None or row["status"] in ("not installed", "not_solved")
+
+
+def test_what_fails_in_a_process_of_its_own_is_told_and_waited_for_no_longer():
+    assert plan._apart(int, "12") == 12
+    with pytest.raises(ValueError, match="invalid literal"):
+        plan._apart(int, "twelve")
+    with pytest.raises(BrokenProcessPool):
+        plan._apart(os._exit, 3)
+
+
+def test_a_folder_without_instances_is_refused(tmp_path, capsys):
+    with pytest.raises(SystemExit):
+        plan.run(["--optima", str(tmp_path)])
+    assert "name the folder above gap" in capsys.readouterr().err
