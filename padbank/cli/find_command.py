@@ -6,7 +6,7 @@ import click
 
 from padbank.cli.common import counted, json_option, open_library, print_json, say, table
 from padbank.units import format_db, format_seconds
-from padbank.workflow.clips import ClipRow, find
+from padbank.workflow.clips import ClipRow, find, near_words
 
 
 @click.command("find")
@@ -16,7 +16,8 @@ from padbank.workflow.clips import ClipRow, find
 @click.pass_context
 def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], as_json: bool) -> int:
     """Search the clips: every word must occur in the name, a tag, the licence or where it came from."""
-    rows = find(open_library(ctx), words, tags)
+    library = open_library(ctx)
+    rows = find(library, words, tags)
     if as_json:
         print_json(rows)
         return 0
@@ -29,7 +30,11 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
     ]  # fmt: skip
     if lines:
         click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll"))
-    hint = " padbank find alone lists them all, padbank add FOLDER takes more in." if not rows else ""
+    hint = ""
+    if not rows:
+        near = near_words(library, (*words, *tags))
+        meant = f" Did you mean {' or '.join(near)}?" if near else ""
+        hint = f"{meant} padbank find alone lists them all, padbank add FOLDER takes more in."
     say(f"{counted(len(rows), 'clip')}.{hint}")
     return 0
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -43,6 +44,13 @@ def find(library: Library, words: Sequence[str] = (), tags: Sequence[str] = ()) 
         if must_have <= set(clip.tags) and all(w in text for w in wanted):
             rows.append(clip_row(clip, levels.get((clip.original.sha256, played_key(clip.recipe)))))
     return rows
+
+
+def near_words(library: Library, words: Sequence[str], most: int = 2) -> list[str]:
+    """Tags and parts of clips' names that are written nearly like ``words``, for a search that found nothing."""
+    known = sorted({part for row in find(library) for part in (row.name, *row.name.split("-"), *row.tags)})
+    near = (n for word in words for n in difflib.get_close_matches(word.lower(), known, n=most, cutoff=0.7))
+    return [n for n in dict.fromkeys(near) if n not in words][:most]
 
 
 def clip_row(clip: Clip, measured: Measurement | None) -> ClipRow:

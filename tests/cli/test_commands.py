@@ -208,6 +208,8 @@ def test_edit_undo_tag_render_remove(clips: Path, tmp_path: Path) -> None:
     assert rendered["rendering"]["measurement"]["integrated_lufs"] == pytest.approx(-16, abs=0.1)
     run("remove", "tone-0", library=library)
     assert "tone-0" not in run("find", library=library).stdout
+    assert "Did you mean tone" in run("find", "tnoe", library=library).stderr
+    assert "Did you mean" not in run("find", "xylophone", library=library).stderr
     run("remove", "--undo", "tone-0", library=library)
     assert "tone-0" in run("find", library=library).stdout
 
