@@ -36,6 +36,7 @@ from padbank.web import (
 )
 from padbank.web.desk import Desk, answer, desk_of
 from padbank.web.guard import COOKIE, VISIT_LASTS_S, BodyTooLarge, BodyTooSlow, Guard, Sharing
+from padbank.web.jobs import catalogue_sentence
 from padbank.workflow.face import face_file
 from padbank.workflow.revisions import ChangedMeanwhile
 
@@ -238,7 +239,8 @@ async def _disk_error(request: Request, error: Exception) -> Response:
 
 async def _catalogue_error(request: Request, error: Exception) -> Response:
     log.warning("%s: %s", request.scope["path"], error)
-    return answer({"error": f"the library's catalogue did not answer ({error}): wait until other commands are done, then try again"}, 503)
+    assert isinstance(error, sqlite3.Error)
+    return answer({"error": catalogue_sentence(error)}, 503)
 
 
 async def _http_error(request: Request, error: Exception) -> Response:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import logging
 import secrets
+import sqlite3
 import threading
 import time
 from collections.abc import Callable
@@ -22,6 +23,10 @@ log = logging.getLogger(__name__)
 
 KEPT = 50
 """Finished jobs that are remembered, so that a page that was reloaded finds its own."""
+
+
+def catalogue_sentence(error: sqlite3.Error) -> str:
+    return f"the library's catalogue did not answer ({error}): wait until other commands are done, then try again"
 
 
 class Stopped(Exception):
@@ -113,6 +118,8 @@ class JobBoard:
             state = "stopped"
         except PadbankError as error:
             job.error, state = str(error), "failed"
+        except sqlite3.Error as error:
+            job.error, state = catalogue_sentence(error), "failed"
         except OSError as error:
             job.error, state = f"{error.filename or 'a file'}: {error.strerror or error}", "failed"
         except Exception:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import sqlite3
 import time
 import wave
 from pathlib import Path
@@ -481,3 +482,15 @@ def test_the_sheets_letters_are_served_and_nothing_beside_them(page):
         assert got.content[:4] == b"\x00\x01\x00\x00"  # ISO/IEC 14496-22: TrueType outlines
     for other in ("thin", "..", "%2e%2e%2fbold", "bold.ttf/..%2f"):
         assert page.get(f"/static/face/{other}.ttf").status_code == 404
+
+
+def test_work_that_the_catalogue_did_not_answer_says_what_to_do():
+    def work(job):
+        raise sqlite3.OperationalError("database is locked")
+
+    job = JobBoard(lambda job: None).start("adding", "clips", work)
+    end = time.monotonic() + 10
+    while job.state == "running":
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    assert job.error == "the library's catalogue did not answer (database is locked): wait until other commands are done, then try again"
