@@ -14,7 +14,7 @@ Functions: ``finish``, ``finish_sound``; ``prepare``, ``prepare_blocks``, ``choo
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -123,17 +123,8 @@ def finish(
         as_played=as_played,
         loop=loop,
     )
-    return Rendered(
-        pcm=parts[0] if len(parts) == 1 else np.concatenate(parts),
-        bits=done.bits,
-        gain_db=done.gain_db,
-        limited_db=done.limited_db,
-        short_lu=done.short_lu,
-        reason=done.reason,
-        measurement=done.measurement,
-        dithered=done.dithered,
-        loudest_second_lufs=done.loudest_second_lufs,
-    )
+    pcm = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    return Rendered(pcm=pcm, **{field.name: getattr(done, field.name) for field in fields(done)})
 
 
 def finish_sound(

@@ -92,24 +92,30 @@ def test_every_clip_meets_its_target_or_says_by_how_much(source_rate, bits, rule
     print("\n".join(lines))
 
 
+def phrase_at_minus_18(mono):
+    """A 48 kHz clip through the whole chain, and what both sides play of it."""
+    clip = prepare(mono, 48000, Recipe(), out_rate_hz=48000, channels=1)
+    made = finish(
+        clip,
+        48000,
+        role="phrase",
+        target_lufs=-18.0,
+        ceiling_dbtp=-1.0,
+        level_rule="limit",
+        limit_max_db=3.0,
+        bits=16,
+        seed=b"x",
+    )
+    played = np.repeat(to_float(made.pcm, 16), 2, axis=1)
+    return made, played
+
+
 def test_libebur128_agrees():
     pyebur128 = pytest.importorskip("pyebur128", reason="libebur128 is only for comparing")
     for name, mono in clips(48000):
         if name in ("short click", "stroke"):
             continue
-        clip = prepare(mono, 48000, Recipe(), out_rate_hz=48000, channels=1)
-        made = finish(
-            clip,
-            48000,
-            role="phrase",
-            target_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            level_rule="limit",
-            limit_max_db=3.0,
-            bits=16,
-            seed=b"x",
-        )
-        played = np.repeat(to_float(made.pcm, 16), 2, axis=1)
+        made, played = phrase_at_minus_18(mono)
         mode = pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
         state = pyebur128.R128State(2, 48000, mode)
         state.add_frames(np.ascontiguousarray(played.reshape(-1)), len(played))
@@ -121,19 +127,7 @@ def test_libebur128_agrees():
 
 def test_the_loudest_second_of_what_is_written(other_meters):
     for name, mono in clips(48000):
-        clip = prepare(mono, 48000, Recipe(), out_rate_hz=48000, channels=1)
-        made = finish(
-            clip,
-            48000,
-            role="phrase",
-            target_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            level_rule="limit",
-            limit_max_db=3.0,
-            bits=16,
-            seed=b"x",
-        )
-        played = np.repeat(to_float(made.pcm, 16), 2, axis=1)
+        made, played = phrase_at_minus_18(mono)
         assert made.loudest_second_lufs == pytest.approx(
             other_meters.loudest_window_lufs(played, 48_000), abs=0.02
         ), name
