@@ -9,8 +9,9 @@ else the machine does meets all alike. A ratio is the median of the rounds'
 ratios, theirs to ours: above 1, ours is faster. Sounds are synthesised: drums
 and tones with room (``music``), the same driven hard into a soft limit
 (``loud``), white noise, whose peaks the search can tell from their energy only,
-and steady tones and a square wave, whose crests are all alike: each has to be
-looked at, the worst for the search.
+and sounds whose crests are all alike, the worst for the search: steady tones, which
+it tells from their frames, a square wave, and a faint tone that the noise of 16 bits
+surrounds, each crest of which it has to look at.
 
 Our figures move with what else runs on the same physical core: matrix products
 live on the processor's arithmetic units, which a neighbour shares, while a
@@ -110,6 +111,10 @@ def tone(seconds: float, freq_hz: float, rate_hz: int = RATE_HZ) -> Singles:
     return sides.astype(np.float32)
 
 
+def _in_16_bits(sound: Singles) -> Singles:
+    return (np.round(sound * np.float32(32768.0)) / np.float32(32768.0)).astype(np.float32)
+
+
 def square(seconds: float, freq_hz: float = 440.3, rate_hz: int = RATE_HZ) -> Singles:
     """A square wave of plain sign changes, which rings between its samples."""
     return (0.5 * np.sign(tone(seconds, freq_hz, rate_hz) + np.float32(1e-9))).astype(np.float32)
@@ -176,6 +181,7 @@ def _speed(say: Say, seconds: float, rounds: int) -> None:
             ("tone of 997 Hz", tone(seconds, 997.0)),
             ("tone of 9.7 kHz", tone(seconds, 9_700.0)),
             ("square of 440 Hz", square(seconds)),
+            ("faint 9.7 kHz, 16 bit", _in_16_bits(tone(seconds, 9_700.0) * np.float32(0.05))),
         ):
             raw = Path(folder) / "sound.f32"
             raw.write_bytes(sound.tobytes())

@@ -9,8 +9,8 @@ a level that the sound is sure to reach, and what comes back is never lower. A
 place is the window of ``WINDOW_FRAMES`` frames around it, told by where that
 begins in the chunk, channel after channel.
 
-Functions: ``highest_at``, ``highest_near``, ``highest_in_groups``,
-``highest_everywhere``; ``windows_of``.
+Functions: ``highest_at``, ``highest_near``, ``highest_in_groups``;
+``highest_vertex``; ``windows_of``.
 """
 
 from __future__ import annotations
@@ -28,16 +28,13 @@ POINTS_PER_FRAME = 8
 MIDDLE = TAPS // 2
 WINDOW_FRAMES = TAPS + 1
 """All frames that count for what lies up to one frame before or after the one in their middle."""
-BLOCK = 32
-"""Intervals that are looked at together where crest follows on crest."""
 GROUP = 4
 """Intervals that are looked at together where noise is."""
 _WINDOW = np.dtype((np.void, 4 * WINDOW_FRAMES))
 _MOST_POINTS = 2048
-_FOLDED_ROWS = 256
 _NEAR_POINTS = 7
 _MOST_STEPS = 4
-_STEEPEST = 0.95
+STEEPEST = 0.95
 
 
 def highest_at(chunk: Singles, start: int, known: float) -> float:
@@ -76,8 +73,8 @@ def highest_near(chunk: Singles, twice_at: NDArray[np.intp], known: float) -> fl
                 some = slice(first, first + _MOST_POINTS)
                 around = windows[starts[some]].view(np.float32).reshape(-1, WINDOW_FRAMES)
                 points = (matrix @ around.T)[:_NEAR_POINTS]
-                known = _highest_vertex(points, known)
-                enough = np.float32(_STEEPEST * known)
+                known = highest_vertex(points, known)
+                enough = np.float32(STEEPEST * known)
                 ends, inner = points[:: _NEAR_POINTS - 1], points[1 :: _NEAR_POINTS - 3]
                 rising = (ends > inner) & (ends > enough)
                 if rising.any():
@@ -90,58 +87,14 @@ def highest_near(chunk: Singles, twice_at: NDArray[np.intp], known: float) -> fl
     return known
 
 
-def highest_in_groups(chunk: Singles, groups: NDArray[np.bool_], known: float) -> float:
-    """Step 3 over the few groups of intervals that may reach beyond ``known``."""
+def highest_in_groups(chunk: Singles, groups: NDArray[np.bool_], start: int, known: float) -> float:
+    """Step 3 over the few groups of intervals that may reach beyond ``known``; ``start``: the first window's."""
     channel, group = groups.nonzero()
-    windows = windows_of(chunk, 0, GROUP, groups.shape[1], GROUP + WINDOW_FRAMES)
+    windows = windows_of(chunk, start, GROUP, groups.shape[1], GROUP + WINDOW_FRAMES)
     for first in range(0, len(group), _MOST_POINTS):
         few = slice(first, first + _MOST_POINTS)
-        known = _highest_vertex(_group_matrix() @ windows[channel[few], group[few]].T, known)
+        known = highest_vertex(_group_matrix() @ windows[channel[few], group[few]].T, known)
     return known
-
-
-def highest_everywhere(chunk: Singles, known: float) -> float:
-    """Highest of all of a chunk but for its first and last ``MIDDLE`` frames: for crest upon crest.
-
-    What lies as far before a block's middle as behind it comes from the same
-    products, of the sums and of the differences of frames as far apart: half
-    the work.
-    """
-    even, odd = _mirrored_matrices()
-    half, size = len(even[0]), 2 * len(even[0])
-    count = (chunk.shape[1] - size) // BLOCK + 1
-    rows = workspace.singles("folded", 2, _FOLDED_ROWS, half)
-    for of_channel in windows_of(chunk, 0, BLOCK, count, size):
-        for first in range(0, count, _FOLDED_ROWS):
-            some = of_channel[first : first + _FOLDED_ROWS]
-            sums, differences = rows[:, : len(some)]
-            np.add(some[:, :half], some[:, : half - 1 : -1], out=sums)
-            np.subtract(some[:, :half], some[:, : half - 1 : -1], out=differences)
-            alike = np.matmul(even, sums.T, out=workspace.singles("alike", len(even), len(some)))
-            opposed = np.matmul(odd, differences.T, out=workspace.singles("opposed", len(odd), len(some)))
-            here = workspace.singles("mirrored", 2 * len(odd) + 1, len(some))
-            here[len(odd)] = alike[0]
-            np.add(alike[1:], opposed, out=here[len(odd) + 1 :])
-            np.subtract(alike[1:], opposed, out=here[len(odd) - 1 :: -1])
-            known = _highest_vertex(here, known)
-    return known
-
-
-@lru_cache(maxsize=1)
-def _mirrored_matrices() -> tuple[Singles, Singles]:
-    """From sums and differences of 48 pairs of frames to what points have in common with their mirrors."""
-    span = BLOCK + TAPS
-    reach = POINTS_PER_FRAME * BLOCK // 2 + 3
-    middle = (span - 1) / 2.0 - MIDDLE
-    points = middle + np.arange(reach + 1) / POINTS_PER_FRAME
-    after = interval_matrix(span, MIDDLE, points).T
-    before = after[:, ::-1]
-    even, odd = (after + before) / 2.0, (after - before)[1:] / 2.0
-    half = span // 2
-    return (
-        np.ascontiguousarray(even[:, :half]).astype(np.float32),
-        np.ascontiguousarray(odd[:, :half]).astype(np.float32),
-    )
 
 
 @lru_cache(maxsize=1)
@@ -169,7 +122,7 @@ def _near_matrix(half: int) -> Singles:
     return np.ascontiguousarray(interval_matrix(WINDOW_FRAMES, MIDDLE, points).T).astype(np.float32)
 
 
-def _highest_vertex(points: Singles, known: float) -> float:
+def highest_vertex(points: Singles, known: float) -> float:
     """Top of the parabolas through three neighbours whose middle is highest, down the columns; or ``known``.
 
     With rises ``p`` before and ``q`` after the middle point, the parabola's

@@ -76,7 +76,7 @@ class Meter:
         self._chunker.add(block, peak < SMALLEST_SAMPLE, self._take)
 
     def _take(self, chunk: Singles) -> None:
-        self._true_peak = self._finder.largest(chunk, max(self._true_peak, self._sample_peak))
+        self._true_peak = self._finder.largest(chunk, self._true_peak)
         self._loudness.take(chunk[:, HISTORY:])
 
     def result(self) -> Measurement:
@@ -88,8 +88,7 @@ class Meter:
         part, chunker = self._loudness, self._chunker
         rest = chunker.rest(max(part.tail_frames, RINGING), UNIT_FRAMES)
         loud = part.read(rest[:, HISTORY:], chunker.filled)
-        peak = max(self._true_peak, self._sample_peak)
-        peak = self._finder.largest_of_rest(rest, peak)
+        peak = max(self._finder.largest_of_rest(rest, self._true_peak), self._sample_peak)
         sounds = self._sample_peak >= SMALLEST_SAMPLE
         measurement = Measurement(
             frames=self._frames,

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from padbank.dsp import halfway
 from padbank.dsp import peak as peak_module
-from padbank.dsp.crests import highest_everywhere
-from padbank.dsp.interpolate import BEFORE, TAPS, frame_peaks, oversampled, taps_at
+from padbank.dsp.interpolate import BEFORE, TAPS, frame_peaks, oversampled, taps_at, windowed_sinc
 from padbank.dsp.peak import TruePeakMeter, sample_peak, true_peak
 
 PAD = 2_048
@@ -252,40 +252,44 @@ def test_search_reads_what_looking_everywhere_reads(kind: str) -> None:
         assert 20 * np.log10(found / everywhere(sound)) == pytest.approx(0.0, abs=1e-4)
 
 
-def test_looking_everywhere_by_sums_and_differences_is_plain_interpolation() -> None:
-    """Between the frames 32 and 64 before the end: beyond, other chunks look."""
+def test_points_of_lines_are_those_of_plain_interpolation() -> None:
+    """Whatever lies between the stretch's first frame and its last, its ends included."""
     rng = np.random.default_rng(12)
-    for crest in (32, 33, 48, 1_000, 1_375):
-        chunk = (0.1 * rng.standard_normal((2, 96 + 32 * 42))).astype(np.float32)
-        at = np.arange(chunk.shape[1])
-        chunk[1] += np.sinc(0.8 * (at - crest - 0.3)).astype(np.float32)
-        points = np.abs(oversampled(chunk[1].astype(np.float64), 8)[:, 0])[32 * 8 - 1 : -64 * 8 + 2]
+    first, count = halfway.SPAN, 1_344
+    for crest in (64, 65, 70, 100, 1_000, 1_400, 1_406):
+        line = 0.1 * rng.standard_normal(first + count + halfway.SPAN)
+        line += np.sinc(0.8 * (np.arange(len(line)) - crest - 0.3))
+        line = line.astype(np.float32)
+        points = np.abs(oversampled(line.astype(np.float64), 8)[:, 0])
+        points = points[8 * first - 1 : 8 * (first + count) + 2]
         left, middle, right = points[:-2], points[1:-1], points[2:]
         top = int(middle.argmax())
         rise = (right[top] - left[top]) ** 2 / (8.0 * (2.0 * middle[top] - left[top] - right[top]))
-        assert highest_everywhere(chunk, 0.0) == pytest.approx(middle[top] + rise, rel=2e-6)
+        for alike in (False, True):
+            found, _ = halfway.highest_in_lines(line[np.newaxis], first, first + count, 0.0, alike)
+            assert found == pytest.approx(middle[top] + rise, rel=6e-6)
 
 
 def test_bound_of_step_2_by_a_linear_programme() -> None:
-    """The smallest weights that give any value back to 0.4 %, for content up to 0.4535 of the rate."""
-    error, reach = 0.004, 40
-    angle = np.linspace(0.0, 2 * np.pi * 0.4535, 160)
-    half = 2.0 * np.cos(np.outer(angle, np.arange(16) + 0.5)) @ peak_module._half_taps()
-    cosine, sharpen = np.cos(angle / 2), 2.0 * peak_module._SHARPEN_TWICE
+    """The smallest weights that give any value back to 0.1 %, for all that the interpolator lets through."""
+    error, reach = 0.001, 40
+    angle = np.linspace(0.0, 2 * np.pi * 0.55, 160)
     points = np.arange(-reach, reach + 1)
-    of_tone = np.where(points % 2 == 0, (1 - sharpen * half * cosine)[:, None], (half - sharpen * cosine)[:, None])
-    of_tone = of_tone * np.exp(1j * np.outer(angle, points / 2))
+    offsets = np.arange(-TAPS * 16, TAPS * 16 + 1) / 32
+    let_through = np.abs(np.cos(np.outer(angle, offsets)) @ windowed_sinc(offsets)) / 32
+    error_of_tone = error / let_through
+    of_tone = (1.0 - 2.0 * halfway.SHARPEN * np.cos(angle / 2))[:, None] * np.exp(1j * np.outer(angle, points / 2))
     for at in np.arange(9) / 16:
         rows, limits = [], []
         for turn in np.exp(1j * np.pi * np.arange(8) / 4):  # an octagon within the circle of the error
             row = (of_tone * turn).real
             rows.append(np.hstack([row, -row]))
-            limits.append((np.exp(1j * angle * at) * turn).real + error * np.cos(np.pi / 8))
+            limits.append((np.exp(1j * angle * at) * turn).real + error_of_tone * np.cos(np.pi / 8))
         weights = linprog(
             np.ones(2 * len(points)), A_ub=np.vstack(rows), b_ub=np.concatenate(limits), bounds=(0, None)
         )
         assert weights.success
-        assert weights.fun / (1.0 - error) <= peak_module._BOUND_TWICE
+        assert weights.fun / (1.0 - error) <= halfway.BOUND
 
 
 def test_energy_bound_holds_for_any_sound() -> None:
@@ -305,7 +309,7 @@ def test_energy_bound_holds_for_any_sound() -> None:
         energy = parts[0, 0] + parts[1, 1] + parts[2, 2]
         fine = np.abs(oversampled(sound, 16)[:, 0])
         for group, of_group in enumerate(energy):
-            start = (peak_module._FIRST + group * size) * 16
+            start = (peak_module.MIDDLE + group * size) * 16
             reached = fine[start : start + size * 16 + 1].max()
             assert reached <= np.sqrt(gain * of_group)
             tightest = min(tightest, np.sqrt(gain * of_group) / reached)
