@@ -99,6 +99,7 @@ _ROWS = 512
 _POINTS = 128
 _HARDLY_FEWER = 0.6
 _SKIP = 8
+_MOST_SKIPS = 32
 _FEW = 8
 _MOST_GROUPS = 0.1
 _HEAD = 32 * BLOCK
@@ -130,6 +131,7 @@ class PeakFinder:
     def __init__(self, most_frames: int) -> None:
         self._most_frames = most_frames
         self._skip = 0
+        self._next_skip = _SKIP
         self._loud_skip = 0
         self._alike_skip = 0
         self._tone_bounds: list[ToneBound] = []
@@ -142,7 +144,8 @@ class PeakFinder:
         searching part by a millionth or so, so whoever wants the same figure for
         any block sizes tells only what earlier chunks have come to.
         """
-        known = max(known, float(chunk.max()), -float(chunk.min()))
+        if not self._skip:
+            known = max(known, float(chunk.max()), -float(chunk.min()))
         pieces, known = self._without_tones(chunk, known)
         for piece in pieces:
             known = self._largest(piece, known)
@@ -159,7 +162,7 @@ class PeakFinder:
             groups = self._groups_above(chunk, known)
             if np.count_nonzero(groups) <= _MOST_GROUPS * groups.size:
                 return highest_in_groups(chunk, groups, _LEAD, known)
-            self._loud_skip = _SKIP
+            self._loud_skip = self._skip
         return self._highest_by_lines(chunk, known)
 
     def _highest_by_rows(self, chunk: Singles, known: float) -> float:
@@ -168,8 +171,10 @@ class PeakFinder:
         blocks = (length - HISTORY) // BLOCK
         channel_of, block_of = self._blocks_above(chunk, known / _BOUND)
         if len(channel_of) > _HARDLY_FEWER * channels * blocks:
-            self._skip = _SKIP
+            self._skip = self._next_skip
+            self._next_skip = min(2 * self._next_skip, _MOST_SKIPS)
             return self._highest_by_lines(chunk, known)
+        self._next_skip = _SKIP
         found: list[tuple[Places, Singles]] = []
         windows = windows_of(chunk, _FIRST - REACH, BLOCK, blocks, ROW_FRAMES)
         at = channel_of * length + _LEAD + block_of * BLOCK
@@ -274,13 +279,13 @@ class PeakFinder:
         There has to be room for ``RINGING`` frames of silence. The search goes on
         as if it had not been asked.
         """
-        skips = self._skip, self._loud_skip, self._alike_skip
+        skips = self._skip, self._next_skip, self._loud_skip, self._alike_skip
         tones = self._tone_bounds, self._tone_peak
         self._tone_bounds, self._skip = [], 0
         for at in range(0, rest.shape[1] - HISTORY, self._most_frames):
             part = np.ascontiguousarray(rest[:, at : at + HISTORY + self._most_frames])
             known = self.largest(part, known)
-        self._skip, self._loud_skip, self._alike_skip = skips
+        self._skip, self._next_skip, self._loud_skip, self._alike_skip = skips
         self._tone_bounds, self._tone_peak = tones
         return known
 
