@@ -46,7 +46,7 @@ _SHORT_WINDOW = np.dtype((np.void, 4 * _SHORT_ROW))
 _BESIDE = 6
 _WINDOW = np.dtype((np.void, 4 * (2 * _BESIDE + 1)))
 _POINTS = 7
-_MOST_CRESTS = 2048
+_MOST_CRESTS = 16_384
 _MOST_STEPS = 4
 _FIRST_LOOK = 128
 
@@ -139,8 +139,9 @@ def highest_in_lines(chunk: Singles, start: int, end: int, known: float, alike: 
     count = (channels - 1) * length + end - start
     points = _points(chunk.reshape(-1), start - MARGIN, count + 2 * MARGIN)
     gaps = [slice(2 * (n * length + end - start), 2 * (n + 1) * length) for n in range(channels - 1)]
-    places, heights = _crests(points, np.float32(known / BOUND), gaps)
+    places, sharp = _crests(points, np.float32(known / BOUND), gaps)
     if not alike and len(places) > 2 * _FIRST_LOOK:
+        heights = sharp[places - 2 * MARGIN]
         highest = np.argpartition(-heights, _FIRST_LOOK)[:_FIRST_LOOK]
         known = _highest_near(points, places[highest], known)
         still = heights > np.float32(known / BOUND)
@@ -169,9 +170,10 @@ def _points(line: Singles, first: int, count: int) -> Singles:
 
 
 def _crests(points: Singles, threshold: np.float32, gaps: list[slice]) -> tuple[Places, Singles]:
-    """Where crests above ``threshold`` lie in ``points``, and their sharpened heights.
+    """Where crests above ``threshold`` lie in ``points``, and all sharpened points.
 
-    Of what lies ``2 * MARGIN`` points from either end, but for the ``gaps`` counted from there.
+    Of what lies ``2 * MARGIN`` points from either end, but for the ``gaps`` counted
+    from there, as the sharpened points are, too.
     """
     inner = slice(2 * MARGIN, -2 * MARGIN)
     middle = points[inner]
@@ -187,10 +189,7 @@ def _crests(points: Singles, threshold: np.float32, gaps: list[slice]) -> tuple[
     crests[:-1] &= falls
     # numpy takes "greater" of two truth values for "and not"
     np.greater(crests[1:], falls, out=crests[1:])
-    places = crests.nonzero()[0]
-    heights = sharp[places]
-    places += 2 * MARGIN
-    return places, heights
+    return crests.nonzero()[0] + 2 * MARGIN, sharp
 
 
 def _highest_near(points: Singles, places: Places, known: float) -> float:

@@ -30,7 +30,7 @@ all alike, step 2 goes through whole channels, and step 3 looks at every crest
 from its points at twice the rate. Steady tones are told from their frames alone
 (``steady``): a stretch that cannot reach beyond a crest already looked at by more
 than 0.0017 dB is passed over. What costs most is a high tone with noise around it,
-such as that of 16 bits around a faint one, which tells its crests apart: about four
+such as that of 16 bits around a faint one, which tells its crests apart: about nine
 times what music does.
 
 Against looking everywhere the search read within 4e-5 dB of the highest crest.
