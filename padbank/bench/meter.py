@@ -44,7 +44,7 @@ from threadpoolctl import threadpool_limits
 from padbank.bench import peers
 from padbank.bench.cases import Case, all_cases
 from padbank.domain import Measurement
-from padbank.dsp.loudness import IntegratedMeter
+from padbank.dsp.integrated import IntegratedMeter
 from padbank.dsp.measure import METHOD, Meter, measure
 from padbank.dsp.peak import TruePeakMeter
 from padbank.files.decode import SoundReader, open_sound

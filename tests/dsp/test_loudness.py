@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from padbank.dsp.energies import SlotGrid
+from padbank.dsp.integrated import IntegratedMeter
 from padbank.dsp.loudness import (
-    IntegratedMeter,
     LoudnessMeter,
     integrated_power,
     loudness_over_time,

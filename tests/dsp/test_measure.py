@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from padbank.dsp.energies import SlotGrid
-from padbank.dsp.loudness import IntegratedMeter
+from padbank.dsp.integrated import IntegratedMeter
 from padbank.dsp.measure import METHOD, Meter, measure
 from padbank.errors import InputError
 
