@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from padbank.cli.common import (
     DONE,
+    FEW,
     FINDINGS,
     TIME,
     json_option,
@@ -65,16 +68,33 @@ def command(
 
 
 def print_report(report: AddReport) -> None:
-    """Results to stdout, one line a clip; refusals and warnings to stderr."""
+    """Results to stdout, one line a clip with news; refusals and warnings to stderr."""
     for entry in report.added:
         click.echo(f"{entry.clip}  ({entry.role}: {entry.reason})")
     for entry in report.already:
-        same = f", the same sound as {entry.same_as}" if entry.same_as else ""
+        if not entry.same_as and not entry.licence_noted:
+            continue  # as it was: counted below
+        same = f": {Path(entry.path).name} holds the same sound as {Path(entry.same_as).name}" if entry.same_as else ""
         click.echo(f"{entry.clip}  already{same}{', licence noted' if entry.licence_noted else ''}")
     for warning in report.warnings:
-        say(f"warning: {warning.path}: {warning.reason}")
+        say(f"warning: {_short(warning.path)}: {warning.reason}")
     for refusal in report.refused:
-        say(f"refused: {refusal.path}: {refusal.reason}")
+        say(f"refused: {_short(refusal.path)}: {refusal.reason}")
+    if report.passed_over:
+        say(f"{_passed_over(report.passed_over)}; to have one tried, name it itself.")
     if not (report.added or report.already or report.refused):
         say("There is no sound or video file there: check the folder.")
     say(f"{len(report.added)} added, {len(report.already)} already there, {len(report.refused)} refused.")
+
+
+def _passed_over(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:FEW]) + (f" and {len(names) - FEW} more" if len(names) > FEW else "")
+    return f"passed over, no sound or video by {'its name' if len(names) == 1 else 'their names'}: {shown}"
+
+
+def _short(path: str) -> str:
+    """A path as short as it can be said from where the person stands."""
+    try:
+        return min(path, os.path.relpath(path), key=len)
+    except ValueError:  # another drive
+        return path

@@ -15,7 +15,7 @@ from padbank.workflow.clips import ClipRow, find, near_words
 @json_option
 @click.pass_context
 def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], as_json: bool) -> int:
-    """Search the clips: every word must occur in the name, a tag, the licence or where it came from."""
+    """Search the clips: every word must occur in the name, a tag, the licence, or the file and folder it came from."""
     library = open_library(ctx)
     rows = find(library, words, tags)
     if as_json:
@@ -31,7 +31,9 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
     if lines:
         click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll"))
     hint = ""
-    if not rows:
+    if not rows and not find(library):
+        hint = f" There is nothing in the library {library.folder} yet: padbank add FOLDER takes clips in."
+    elif not rows:
         near = near_words(library, (*words, *tags))
         meant = f" Did you mean {' or '.join(near)}?" if near else ""
         hint = f"{meant} padbank find alone lists them all, padbank add FOLDER takes more in."

@@ -32,7 +32,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from padbank.domain import Layout
+from padbank.domain import Layout, Place
 from padbank.layout.demands import Demand
 from padbank.layout.problem import CONTROL_HITS, Problem
 
@@ -99,7 +99,7 @@ def read_layout(problem: Problem, layout: Layout) -> Held:
         clip = problem.index.get(place.clip)
         pad_no = pad_index.get(place.pad_id)
         if clip is None or pad_no is None or not 1 <= place.bank <= problem.banks:
-            held.strangers.append(f"{place.clip} on {place.pad_id} of bank {place.bank}")
+            held.strangers.append(f"{place.clip} on {place.pad_id} of bank {place.bank}: {_lost(problem, place)}")
             continue
         bank = place.bank - 1
         if pad_no in held.at[bank]:
@@ -110,6 +110,14 @@ def read_layout(problem: Problem, layout: Layout) -> Held:
     for spots in held.where.values():
         spots.sort()
     return held
+
+
+def _lost(problem: Problem, place: Place) -> str:
+    if place.clip not in problem.index:
+        return "there is no such clip any more; clear the pad, or plan"
+    if place.bank > problem.banks:
+        return f"rig {problem.rig.name} has banks 1 to {problem.banks}; clear the place, or plan"
+    return f"rig {problem.rig.name} has no such pad any more; clear the place, or plan"
 
 
 def exposure(problem: Problem, held: Held, clip: int, bank: int, pad: int) -> float:

@@ -7,7 +7,7 @@ pad, a control hit in the way) or when no file could be loaded there (the pad
 takes no version of the clip). What the rest of the layout decides (memory,
 voices, a must that is missing) is answered with findings.
 
-Functions: ``put``, ``move``, ``exchange``, ``clear``, ``empty``, ``judge_change``.
+Functions: ``put``, ``move``, ``exchange``, ``clear``, ``empty``, ``on_rig``, ``judge_change``.
 Classes: ``HandChange``, ``TermChange``.
 """
 
@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from padbank.domain import ControlPlace, Finding, Layout, Place
+from padbank.domain import ControlPlace, Finding, Layout, Place, Rig
 from padbank.errors import InputError
 from padbank.layout.cost import read_layout
 from padbank.layout.evaluate import Evaluation, evaluate_problem
@@ -124,15 +124,16 @@ def exchange(problem: Problem, layout: Layout, spot: Spot, other: Spot) -> Layou
 
 
 def clear(problem: Problem, layout: Layout, spot: Spot) -> Layout:
-    """Take the clip off a pad of a bank.
+    """Take the clip off a pad of a bank, be it one that the rig has no longer.
 
     Raises
     ------
     InputError : no such place, a control hit is there, or it is empty already
     """
-    _check_spot(problem, spot)
-    _no_control(problem, layout, spot)
     there = _at(layout, spot)
+    if there is None or on_rig(problem.rig, spot):
+        _check_spot(problem, spot)
+        _no_control(problem, layout, spot)
     if there is None:
         raise InputError(f"pad {spot[1]} of bank {spot[0]} is empty already")
     return replace(_without(layout, there), number=0)
@@ -142,6 +143,11 @@ def empty(problem: Problem, layout: Layout, bank: int) -> Layout:
     """Take every clip off a bank; its control hits stay."""
     _check_bank(problem, bank)
     return replace(layout, places=tuple(p for p in layout.places if p.bank != bank), number=0)
+
+
+def on_rig(rig: Rig, spot: Spot) -> bool:
+    """Whether the rig has this bank and pad; a layout from before a change of the rig may name others."""
+    return 1 <= spot[0] <= rig.banks and any(p.pad_id == spot[1] for p in rig.pads)
 
 
 def _check_bank(problem: Problem, bank: int) -> None:

@@ -71,7 +71,7 @@ def memory_used(problem: Problem, held: Held, device: int) -> int:
 
 def _places(problem: Problem, held: Held) -> list[Finding]:
     found = [
-        _error("no-such-place", f"{text}: no such clip, pad or bank", text)
+        _error("no-such-place", text, text.partition(":")[0])
         for text in held.strangers
     ]
     for bank, pad in held.doubled:

@@ -224,6 +224,14 @@ class Catalogue:
             or_update=("path", "section"),
         )
 
+    def source_paths(self, original: str | None = None) -> dict[str, list[str]]:
+        """Every file that each original's sound came in by, in the order in which they came; of one original, or of all."""
+        found: dict[str, list[str]] = {}
+        where, args = ("where original = ?", [original]) if original else ("", [])
+        for row in self._query(f"select original, path from sources {where} order by rowid", args):
+            found.setdefault(row["original"], []).append(row["path"])
+        return found
+
     # ------------------------------------------------------------ clips
 
     def _clip(self, row: dict[str, Any]) -> Clip:

@@ -112,10 +112,22 @@ class Library:
             by_hash = [c for c in self.catalogue.clips() if c.original.sha256.startswith(name)]
             if len(by_hash) == 1:
                 return by_hash[0]
+        if (came := self._came_in_as(name)) is not None:
+            raise InputError(f"there is no clip named {name!r}: the file of that name is in the library as {came}")
         near = difflib.get_close_matches(name, names, n=3, cutoff=0.6)
         near = near or [n for n in names if name in n][:3]
         hint = f"did you mean {' or '.join(near)}?" if near else "padbank find lists the names"
         raise InputError(f"there is no clip named {name!r}: {hint}")
+
+
+    def _came_in_as(self, file_name: str) -> str | None:
+        """The clip that a file's sound became, by the file's name with its suffix or without."""
+        for original, paths in self.catalogue.source_paths().items():
+            names = [re.split(r"[\\/]", p)[-1] for p in paths]
+            if file_name in (*names, *(n.rpartition(".")[0] for n in names)):
+                clip, removed = self.catalogue.clip_of(original) or (None, True)
+                return None if removed or clip is None else clip.name
+        return None
 
 
 def clip_name_for(stem: str, taken: set[str]) -> str:

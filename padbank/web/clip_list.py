@@ -16,7 +16,7 @@ from padbank.workflow.rights import SPDX
 
 COLUMNS = (
     "name", "duration_s", "role", "channels", "sample_rate_hz", "loudness_lufs", "true_peak_dbtp",
-    "tags", "licence", "source",
+    "tags", "licence", "came_from",
 )  # fmt: skip
 
 

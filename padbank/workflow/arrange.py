@@ -203,7 +203,7 @@ def apply_step(board: Board, step: Mapping[str, Any]) -> Layout:
         here, there = _spot(board, step, "bank", "pad"), _spot(board, step, "to_bank", "to_pad")
         return layout if here == there else hand.move(problem_of(board), layout, here, there)
     if do == "clear":
-        return hand.clear(problem_of(board), layout, _spot(board, step, "bank", "pad"))
+        return hand.clear(problem_of(board), layout, _spot_to_clear(board, step))
     if do == "empty":
         return hand.empty(problem_of(board), layout, _bank(board, step, "bank"))
     raise InputError(f"a layout cannot be changed by {do!r}: reload the page")
@@ -238,6 +238,13 @@ def _spot(board: Board, step: Mapping[str, Any], bank_key: str, pad_key: str) ->
     if not isinstance(pad_id, str):
         raise InputError("the step names no pad: reload the page")
     return bank, board.rig.pad(pad_id).pad_id
+
+
+def _spot_to_clear(board: Board, step: Mapping[str, Any]) -> hand.Spot:
+    """As ``_spot``, and a place that lies where the rig has no pad any more."""
+    asked = (step.get("bank"), step.get("pad"))
+    lost = next(((p.bank, p.pad_id) for p in board.layout.places if (p.bank, p.pad_id) == asked), None)
+    return lost or _spot(board, step, "bank", "pad")
 
 
 def keep_step(library: Library, board: Board, seen: int, layout: Layout) -> Layout:

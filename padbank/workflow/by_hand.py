@@ -120,11 +120,17 @@ def swap(bank: int, pad: str, other_bank: int, other_pad: str) -> Callable[[Prob
 
 def clear(bank: int, pad: str) -> Callable[[Problem, Layout, Rig], HandChange]:
     def step(problem: Problem, layout: Layout, rig: Rig) -> HandChange:
-        spot = (bank, full_pad_id(rig, pad))
+        spot = (bank, _lost_pad(layout, rig, bank, pad) or full_pad_id(rig, pad))
         after = hand.clear(problem, layout, spot)
         return hand.judge_change(problem, layout, after, f"{_clip_at(layout, spot)} leaves {spot[1]} of bank {bank}")
 
     return step
+
+
+def _lost_pad(layout: Layout, rig: Rig, bank: int, given: str) -> str | None:
+    """The pad that was meant, where a clip lies on one that the rig has no longer."""
+    lost = [p.pad_id for p in layout.places if p.bank == bank and not hand.on_rig(rig, (p.bank, p.pad_id))]
+    return next((p for p in lost if given in (p, p.rpartition("/")[2])), None)
 
 
 def _last_bound(library: Library, show: str) -> float | None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -31,19 +33,46 @@ class ClipRow:
     tags: tuple[str, ...]
     licence: str | None
     source: str
+    came_from: str
+    """folder and file that it came from, and the names of other files with the same sound: what a search looks at"""
 
 
 def find(library: Library, words: Sequence[str] = (), tags: Sequence[str] = ()) -> list[ClipRow]:
-    """Clips in which every word occurs (in name, tags, source or licence) and that have every tag."""
-    wanted = [w.lower() for w in words]
+    """Clips in which every word occurs and that have every tag.
+
+    Words are looked for in the name, the tags, the licence, the file and folder that it came from, and the names of
+    other files that hold the same sound.
+    """
+    wanted = [searchable(w) for w in words]
     must_have = {check_tag(t) for t in tags}
     levels = library.catalogue.measurements(METHOD)
+    sources = library.catalogue.source_paths()
     rows = []
     for clip in library.catalogue.clips():
-        text = " ".join((clip.name, *clip.tags, clip.original.source, clip.licence or "")).lower()
+        came_from = _came_from(clip.original.source, sources.get(clip.original.sha256, ()))
+        text = searchable(" ".join((clip.name, *clip.tags, came_from, clip.licence or "")))
         if must_have <= set(clip.tags) and all(w in text for w in wanted):
-            rows.append(clip_row(clip, levels.get((clip.original.sha256, played_key(clip.recipe)))))
+            rows.append(clip_row(clip, levels.get((clip.original.sha256, played_key(clip.recipe))), came_from))
     return rows
+
+
+def searchable(text: str) -> str:
+    """Small letters, accents as one sign (some systems part them), no mark that only says how an emoji is drawn."""
+    return _as_one(text).lower()
+
+
+def _as_one(text: str) -> str:
+    return unicodedata.normalize("NFC", text).replace("\ufe0f", "")
+
+
+def _parts(path: str) -> list[str]:
+    return [p for p in re.split(r"[\\/]", path) if p]
+
+
+def _came_from(source: str, others: Sequence[str]) -> str:
+    """Not the whole path: a word such as ``music`` would be in every one."""
+    names = [_parts(p)[-1] for p in others if p != source and _parts(p)]
+    return _as_one(" ".join(dict.fromkeys(("/".join(_parts(source)[-2:]), *names))))
 
 
 def near_words(library: Library, words: Sequence[str], most: int = 2) -> list[str]:
@@ -53,7 +82,7 @@ def near_words(library: Library, words: Sequence[str], most: int = 2) -> list[st
     return [n for n in dict.fromkeys(near) if n not in words][:most]
 
 
-def clip_row(clip: Clip, measured: Measurement | None) -> ClipRow:
+def clip_row(clip: Clip, measured: Measurement | None, came_from: str) -> ClipRow:
     return ClipRow(
         name=clip.name,
         duration_s=clip.duration_s,
@@ -65,6 +94,7 @@ def clip_row(clip: Clip, measured: Measurement | None) -> ClipRow:
         tags=clip.tags,
         licence=clip.licence,
         source=clip.original.source,
+        came_from=came_from,
     )
 
 

@@ -57,6 +57,8 @@ class AddReport:
     already: tuple[Added, ...]
     refused: tuple[Refused, ...]
     warnings: tuple[Refused, ...]
+    passed_over: tuple[str, ...] = ()
+    """files in the folders that are no sound or video by their names, by name"""
 
 
 def take_in(

@@ -82,9 +82,14 @@ def test_add_exit_codes_and_json(clips: Path, tmp_path: Path) -> None:
     done = process("--library", library, "add", clips, "--json", "--tag", "tone", "--licence", "CC0-1.0")
     assert done.returncode == 3, done.stderr
     report = json.loads(done.stdout)
-    assert set(report) == {"added", "already", "refused", "warnings"}
+    assert set(report) == {"added", "already", "refused", "warnings", "passed_over"}
     assert [a["clip"] for a in report["added"]] == ["tone-0", "tone-1", "tone-2"]
     assert set(report["refused"][0]) == {"path", "reason"}
+    (clips / "notes.txt").write_text("words")
+    (clips / "zz.wav").write_bytes((clips / "tone 2.wav").read_bytes())
+    again = process("--library", library, "add", clips)
+    assert again.stdout.splitlines() == ["tone-2  already: zz.wav holds the same sound as tone 2.wav"]  # what is as it was is counted
+    assert "no sound or video by its name: notes.txt" in again.stderr and "4 already there" in again.stderr
     assert process("--library", library, "add", clips / "tone 0.wav").returncode == 0
     found = json.loads(run("find", "tone", "--tag", "tone", "--json", library=library).stdout)
     assert {f["name"] for f in found} == {"tone-0", "tone-1", "tone-2"}

@@ -121,6 +121,26 @@ def test_hand_changes_are_judged(rig, show, clips):
     assert whole.objective == pytest.approx(evaluate_problem(problem, layout).objective)
 
 
+def test_a_pad_or_bank_that_the_rig_has_no_longer_can_be_cleared(rig, show, clips):
+    layout = solve(rig, show, clips).layout
+    lost = [p for p in layout.places if p.pad_id == "deck/3" or p.bank == 2]
+    assert len(lost) >= 2
+    smaller = replace(rig, banks=1, pads=rig.pads[:2])
+    problem = build_problem(smaller, replace(show, rig="plank"), clips, layout=layout)
+    texts = [f.text for f in evaluate_problem(problem, layout).findings if f.code == "no-such-place"]
+    assert len(texts) == len(lost)
+    assert all("rig plank has no such pad any more" in t or "rig plank has banks 1 to 1" in t for t in texts)
+    for place in lost:
+        spot = (place.bank, place.pad_id)
+        assert not hand.on_rig(smaller, spot)
+        change = judged(problem, layout, hand.clear(problem, layout, spot))
+        assert place not in change.layout.places and len(change.layout.places) == len(layout.places) - 1
+        layout = change.layout
+    assert not [f for f in evaluate_problem(problem, layout).findings if f.code == "no-such-place"]
+    with pytest.raises(InputError, match="no bank 2"):
+        hand.clear(problem, layout, (2, "deck/1"))
+
+
 def test_hand_changes_refuse_what_cannot_be(rig, show, clips):
     rig = replace(rig, controls=(Control(label="lamp", pad_id="deck/3"),))
     layout = solve(rig, show, clips).layout

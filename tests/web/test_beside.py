@@ -272,12 +272,20 @@ def test_a_rig_or_a_clip_that_is_changed_beside_the_page_is_shown_and_said(tab, 
     page.get_by_role("button", name="Move it").click()
     with Library(folder) as library:
         clips_work.remove(library, ["horn"])
-    page.get_by_text(re.compile(f"horn on {horn} of bank {bank}: no such clip")).first.wait_for()
+    page.get_by_text(re.compile(f"horn on {horn} of bank {bank}: there is no such clip any more")).first.wait_for()
     pad(page, "plank/6").click()  # it is in hand still: what cannot be is refused by a sentence
     told(page, "horn")
     with Library(folder) as library:
         clips_work.bring_back(library, ["horn"])
     expect(page.get_by_text("no such clip")).to_have_count(0)
+
+    rig.write_text(good.replace("rows = 2, columns = 2", "rows = 1, columns = 1"), encoding="utf-8")
+    clears = page.get_by_role("button", name=re.compile("^Clear .* of bank"))
+    expect(clears.first).to_be_visible()
+    lost = clears.count()
+    page.get_by_text("rig plank has no such pad any more").first.wait_for()
+    clears.first.click()
+    expect(clears).to_have_count(lost - 1)
     one.forgive(*REFUSALS)
     stage.forgive(*REFUSALS)
 

@@ -8,7 +8,7 @@ WORDS = ("gull", "anchor", "lantern", "rope", "tide", "quay", "barrel", "mast", 
 
 COMPARE = """async ([rows, steps]) => {
   const { createSearch, readRows, wordsOf } = await import('/static/js/search.js');
-  const columns = ['name', 'duration_s', 'role', 'channels', 'sample_rate_hz', 'loudness_lufs', 'true_peak_dbtp', 'tags', 'licence', 'source'];
+  const columns = ['name', 'duration_s', 'role', 'channels', 'sample_rate_hz', 'loudness_lufs', 'true_peak_dbtp', 'tags', 'licence', 'came_from'];
   const search = createSearch(readRows({ columns, rows }));
   const found = [];
   for (const [text, filters, renamed] of steps) {

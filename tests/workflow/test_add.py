@@ -267,11 +267,28 @@ def test_health_names_every_kind_of_harm(library: Library, tmp_path: Path) -> No
     assert codes == {"original-missing", "original-changed", "original-unknown", "leftover", "rig-unreadable"}
 
 
+def test_a_clip_is_found_by_each_file_that_holds_its_sound(library: Library, tmp_path: Path) -> None:
+    first = write(tmp_path / "music" / "Hörner" / "bell.wav", tone())
+    for name in ("🎺\ufe0f.wav", "Tür.wav", "Glocke (2).wav"):
+        shutil.copy(first, tmp_path / "music" / "Hörner" / name)
+    report = add(library, [tmp_path / "music"])
+    (clip,) = {entry.clip for entry in (*report.added, *report.already)}
+    for words in (["bell"], ["🎺"], ["tür"], ["Tu\u0308r"], ["glocke", "(2)"], ["hörner"]):  # a whole word, an emoji, parted accents
+        assert [row.name for row in find(library, words)] == [clip], words
+    assert find(library, ["music"]) == []  # a folder further up would be in every path
+    for name in ("🎺\ufe0f", "Glocke (2).wav"):
+        with pytest.raises(InputError, match=f"in the library as {clip}"):
+            library.clip(name)
+
+
 def test_find_files_goes_in_order_and_passes_over_the_rest(tmp_path: Path) -> None:
     for name in ("b.wav", "A.WAV", "sub/c.mp3", ".git/d.wav", "e.txt"):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_bytes(b"")
     assert [p.relative_to(tmp_path).as_posix() for p in find_files([tmp_path])] == ["A.WAV", "b.wav", "sub/c.mp3"]
+    others: list[str] = []
+    assert len(list(find_files([tmp_path], others))) == 3
+    assert others == ["e.txt"]
 
 
 @pytest.mark.parametrize("most_bytes", [16_000_000, 10], ids=["in memory", "by a copy"])

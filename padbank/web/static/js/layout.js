@@ -591,9 +591,13 @@ export async function open(root, desk, show) {
     if (tried?.refused) costs.append(h('p', { class: 'trouble' }, tried.refused));
   }
 
+  /** Places on pads or banks that the rig has no longer: no plot shows them. */
+  const lostPlaces = () => seen.places.filter((p) => p.bank > seen.rig.banks || !seen.rig.pads.some((pad) => pad.pad_id === p.pad));
+
   function drawLimits() {
     put(limits, drawMeters(seen.weighed.meters, tried && !tried.refused ? tried.meters : null, bank, seen.rig.devices));
     put(troubles, h('h2', {}, 'Findings'), findingsList(seen.weighed.findings, 'No limit is broken.'),
+      lostPlaces().map((p) => h('p', {}, h('button', { type: 'button', class: 'small', onclick: () => clear(p.bank, p.pad) }, `Clear ${p.clip} from ${p.pad} of bank ${p.bank}`))),
       seen.weighed.left_out.length ? h('details', {}, h('summary', {}, `${count(seen.weighed.left_out.length, 'wish', 'wishes')} left out`), h('ul', { class: 'plain' }, seen.weighed.left_out.map((l) => h('li', {}, h('strong', {}, l.want), ` in ${l.segment}: ${l.reason}`)))) : null);
   }
 

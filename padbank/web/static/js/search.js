@@ -1,6 +1,6 @@
 // Search over all clips: each keystroke narrows what the last one found; nothing is allocated on the way.
 //
-// A row's text (name, tags, file, licence) is made small once, with the set of its letters as the bits of
+// A row's text (name, tags, files, licence) is made small once, with the set of its letters as the bits of
 // one number: a word is looked for only where all of its letters are. Rows are numbered as the server gave
 // them; `order` is their order on the page, found once for each way of sorting.
 
@@ -16,7 +16,7 @@ export function letters(text) {
   return bits;
 }
 
-const rowText = (row) => `${row.name} ${row.tags.join(' ')} ${row.source} ${row.licence ?? ''}`.toLowerCase();
+const rowText = (row) => `${row.name} ${row.tags.join(' ')} ${row.came_from} ${row.licence ?? ''}`.toLowerCase();
 
 /** Rows of the server's answer, ready to be looked through. */
 export function readRows({ columns, rows }) {
@@ -128,4 +128,4 @@ export function createSearch(rows) {
 }
 
 /** The words of what was typed. */
-export const wordsOf = (text) => text.toLowerCase().split(/\s+/).filter(Boolean);
+export const wordsOf = (text) => text.normalize('NFC').replaceAll('\ufe0f', '').toLowerCase().split(/\s+/).filter(Boolean);
