@@ -216,6 +216,8 @@ def _walk_back(envelope: Envelope, first: int, dead: int, floor: Floor | None) -
     low = max(dead, first - round(BACK_REACH_S / envelope.hop_s))
     still = max(low, dead + floor.hops)
     reference = envelope.power[dead : max(dead + floor.hops, first - hops)]
+    if len(reference) > hops:  # a median of single hops of hum would lie under its power
+        reference = mean_back(reference, hops)[hops - 1 :]
     level = min(floor.power, float(np.median(reference))) if len(reference) else floor.power
     chance_db = 1.0 + 3 * 4.343 * math.sqrt(2 / (hops * envelope.hop_frames))
     smooth = mean_back(envelope.power[low : first + 1], hops)

@@ -4,7 +4,7 @@ What it answers: how loud is the background, and from which stretch was that rea
 
 A *floor* is the longest stretch of 0.02-0.4 s at the very start (or end) that
 
-- is still: its two halves differ by no more than chance allows, and (near the sound) no hop is 10 dB
+- is still: its two halves differ by no more than chance allows, and (near the sound) no two hops are 10 dB
   quieter. A
   swell or a fading reverb is not still, so it is never taken for a floor;
 - is low: at most ``FLOOR_MAX_DBFS``, and ``FLOOR_BELOW_LOUD_DB`` under the loudest hop. A
@@ -112,7 +112,7 @@ def _still(envelope: Envelope, loud_power: float, short_below_db: float) -> Floo
             apart_db <= chance_db
             and power_to_db(level) <= FLOOR_MAX_DBFS
             and under_db >= below_db
-            and (under_db >= HISS_BELOW_LOUD_DB or power[part].min() >= level / 10)
+            and (under_db >= HISS_BELOW_LOUD_DB or _quietest_pair(power[part]) >= level / 10)
         ):
             floor = _floor_of(envelope, 2 * half)
             if floor.top_power <= TOP_HOP * level:
@@ -125,6 +125,11 @@ def _halves_apart_db(power: NDArray[np.float64]) -> float:
     """By how much the halves of a stretch differ."""
     first, second = (float(half.mean()) for half in np.split(power, 2))
     return abs(power_to_db(first) - power_to_db(second)) if min(first, second) > 0.0 else math.inf
+
+
+def _quietest_pair(power: NDArray[np.float64]) -> float:
+    """The lowest mean of two neighbours: half a period of hum or more, of which one hop can be nearly still."""
+    return float((power[:-1] + power[1:]).min()) / 2
 
 
 def _floor_of(envelope: Envelope, hops: int) -> Floor:
