@@ -16,14 +16,14 @@ A show names its rig, its segments (songs, talk, "any time") and what each wants
 Edits (``set_pin``, ``clear_pin``, ``set_target``, ``set_weight``) take the
 text and return the text: comments, order and line endings stay as they were.
 
-Functions: ``load_show``, ``show_from_toml``, ``new_show_toml``, ``set_pin``,
-``clear_pin``, ``set_target``, ``set_weight``.
+Functions: ``load_show``, ``show_from_toml``, ``show_so_far``, ``new_show_toml``,
+``set_pin``, ``clear_pin``, ``set_target``, ``set_weight``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, MutableSequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -42,7 +42,7 @@ from padbank.domain import (
     check_name,
 )
 from padbank.errors import InputError
-from padbank.files.tomlread import Table, open_document, read_text
+from padbank.files.tomlread import FAULTY_NAME, Table, open_document, read_text
 
 TOP_KEYS = (
     "name", "title", "date", "rig", "like", "rights", "always_bank", "apart", "together",
@@ -62,6 +62,38 @@ def load_show(path: Path | str) -> Show:
 def show_from_toml(text: str, path: Path | str | None = None) -> Show:
     """Make a show from the text of its file; ``path`` is for the errors only."""
     top = open_document(text, path, TOP_KEYS)
+    show = _show_of(top)
+    top.faults.stop_if_any()
+    assert show is not None
+    return show
+
+
+def show_so_far(path: Path | str) -> Show | None:
+    """What can be understood of a show file that has faults, so that its names can be checked all the same.
+
+    Returns
+    -------
+    None where too little is understood. Names that were at fault, and what hangs on them, are left out.
+
+    Raises
+    ------
+    ConfigError : the file cannot be read, or is no TOML
+    """
+    show = _show_of(open_document(read_text(path, "show"), path, TOP_KEYS))
+    if show is None:
+        return None
+    return replace(
+        show,
+        segments=tuple(
+            replace(s, wants=tuple(w for w in s.wants if w.clip != FAULTY_NAME)) for s in show.segments if s.name != FAULTY_NAME
+        ),
+        pins=tuple(p for p in show.pins if p.clip != FAULTY_NAME and p.pad_id),
+        apart=tuple(g for g in show.apart if FAULTY_NAME not in g),
+        together=tuple(g for g in show.together if FAULTY_NAME not in g),
+    )
+
+
+def _show_of(top: Table) -> Show | None:
     plain = Weights()
     name = top.name("name", example="harbour-night")
     title = top.text("title", name)
@@ -91,8 +123,7 @@ def show_from_toml(text: str, path: Path | str | None = None) -> Show:
     )
     weight_table.finish()
     top.finish()
-    top.faults.stop_if_any()
-    show = top.build(
+    return top.build(
         Show,
         name=name,
         title=title,
@@ -108,9 +139,6 @@ def show_from_toml(text: str, path: Path | str | None = None) -> Show:
         weights=weights,
         **settings,
     )
-    top.faults.stop_if_any()
-    assert show is not None
-    return show
 
 
 def _segments(top: Table) -> list[Segment]:

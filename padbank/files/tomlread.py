@@ -8,7 +8,7 @@ the reading goes on. ``Faults.stop_if_any`` then raises one ConfigError that
 lists everything. ``Table.finish`` reports the keys that nobody asked for and
 offers the nearest known one.
 
-Functions: ``read_text``, ``open_document``, ``parse_size``, ``suggest_name``.
+Functions: ``read_text``, ``open_document``, ``parse_size``, ``suggest_name``, ``joined``.
 """
 
 from __future__ import annotations
@@ -30,6 +30,9 @@ T = TypeVar("T")
 
 LARGEST_FILE_BYTES = 4_000_000
 """A rig or show is a few kilobytes; anything this large is another kind of file."""
+
+FAULTY_NAME = "x"
+"""What stands for a name that was at fault, until the faults are raised."""
 
 _SIZE_UNITS = {
     "": 1,
@@ -112,21 +115,21 @@ class Faults:
 
     def stop_if_any(self) -> None:
         """Raise one ConfigError that lists every fault in the order of its line."""
-        if not self.found:
-            return
-        self.found.sort(key=lambda fault: fault.line or 0)
-        if len(self.found) == 1:
-            raise self.found[0]
-        listed = []
-        for fault in self.found:
-            line = None if fault.line is None else f"line {fault.line}"
-            where = ", ".join(part for part in (line, fault.field) if part)
-            listed.append(f"  {where}: {fault.reason}" if where else f"  {fault.reason}")
-        raise ConfigError(
-            f"{len(self.found)} faults:\n" + "\n".join(listed),
-            path=self.path,
-            faults=tuple(self.found),
-        )
+        if self.found:
+            raise joined(self.found, self.path)
+
+
+def joined(faults: Sequence[ConfigError], path: Path | str | None) -> ConfigError:
+    """One error that lists all faults in the order of their lines, those without a line last."""
+    if len(faults) == 1:
+        return faults[0]
+    faults = sorted(faults, key=lambda fault: fault.line or math.inf)
+    listed = []
+    for fault in faults:
+        line = None if fault.line is None else f"line {fault.line}"
+        where = ", ".join(part for part in (line, fault.field) if part)
+        listed.append(f"  {where}: {fault.reason}" if where else f"  {fault.reason}")
+    return ConfigError(f"{len(faults)} faults:\n" + "\n".join(listed), path=path, faults=tuple(faults))
 
 
 class Table:
@@ -188,7 +191,7 @@ class Table:
         before = len(self.faults.found)
         value = self.text(key, default, example)
         if len(self.faults.found) > before:
-            return "x"
+            return FAULTY_NAME
         if value is default or NAME_PATTERN.match(value):
             return value
         self.fault(
@@ -196,7 +199,7 @@ class Table:
             f"such as {suggest_name(value, example)!r}",
             key,
         )
-        return "x"
+        return FAULTY_NAME
 
     def optional_name(self, key: str, example: str = "harbour-night") -> str | None:
         return self.name(key, None, example) or None

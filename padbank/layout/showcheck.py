@@ -168,7 +168,7 @@ def _check_pins(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[Fi
         if pin.pad_id not in pads:
             near = get_close_matches(pin.pad_id, sorted(pads), 1, 0.5)
             hint = f", such as {near[0]}" if near else ""
-            text = f"{pin.clip!r} is pinned on {pin.pad_id}: choose a pad of the rig{hint}"
+            text = f"{pin.clip!r} is pinned on {pin.pad_id}, which rig {rig.name} does not have: choose a pad of the rig{hint}"
             found.append(_finding("pin-pad-missing", "error", text, where))
             continue
         held = [

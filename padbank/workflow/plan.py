@@ -127,6 +127,10 @@ def plan(
 
     opened = open_show(library, name)
     text, numbers = opened.path.read_bytes(), library.catalogue.layout_numbers(opened.show.name)
+    if not opened.show.pins and not any(s.wants for s in opened.show.segments):
+        raise InputError(
+            f"show {opened.show.name} wants nothing yet: write the clips or tags that you want into {opened.path}, then plan"
+        )
     doubts = [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
     facts = facts_for(library, opened, progress)
     newest = library.catalogue.layout(opened.show.name) if go_on else None

@@ -14,9 +14,10 @@ from pathlib import Path
 
 from padbank.cardnames import name_fault
 from padbank.domain import Clip, Finding, Rig, Segment, Show, Want, check_name
-from padbank.errors import InputError
+from padbank.errors import ConfigError, InputError
 from padbank.files.rigfile import load_rig, shipped_rigs
-from padbank.files.showfile import load_show, new_show_toml
+from padbank.files.showfile import load_show, new_show_toml, show_so_far
+from padbank.files.tomlread import joined
 from padbank.layout.rigcheck import check_rig
 from padbank.layout.showcheck import check_show
 from padbank.store.library import Library
@@ -144,9 +145,34 @@ def check_rig_file(library: Library, given: str) -> tuple[Rig, list[Finding]]:
 
 
 def check_show_file(library: Library, given: str) -> tuple[OpenShow, list[Finding]]:
-    """A show by name or path, and all that is doubtful in it and its rig; InputError when one cannot be read."""
-    opened = open_show(library, given)
+    """A show by name or path, and all that is doubtful in it and its rig; InputError when one cannot be read.
+
+    Of a show whose file has faults, the names that the library or the rig does not know are told with the faults.
+    """
+    try:
+        opened = open_show(library, given)
+    except ConfigError as error:
+        path = find_show_file(library, given)
+        if error.path is None or Path(error.path) != path:
+            raise
+        raise _with_unknown_names(library, path, error) from None
     return opened, [*check_rig(opened.rig), *check_show(opened.show, opened.rig, opened.clips)]
+
+
+UNKNOWN_NAMES = ("clip-missing", "tag-empty", "group-clip-missing", "pin-pad-missing")
+
+
+def _with_unknown_names(library: Library, path: Path, error: ConfigError) -> ConfigError:
+    try:
+        show = show_so_far(path)
+        rig = load_rig(find_rig_file(library, show.rig)) if show else None
+    except InputError:
+        return error
+    if show is None or rig is None:
+        return error
+    found = check_show(show, rig, {c.name: c for c in library.catalogue.clips()})
+    unknown = [ConfigError(f.text, path=path) for f in found if f.code in UNKNOWN_NAMES]
+    return joined((*(error.faults or (error,)), *unknown), path) if unknown else error
 
 
 def new_show(library: Library, name: str, *, like: str | None = None, rig: str | None = None) -> Path:

@@ -1,0 +1,76 @@
+"""Shows on the command line: every doubt in one go, and nothing planned for a show that wants nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from padbank.cli.main import cli
+from padbank.errors import ConfigError, InputError
+from padbank.store.library import Library
+from padbank.workflow.add import add
+from padbank.workflow.plan import plan
+from padbank.workflow.shows import check_show_file, new_show
+
+RATE_HZ = 44100
+
+
+@pytest.fixture
+def library(tmp_path: Path) -> Iterator[Library]:
+    time_s = np.arange(RATE_HZ // 2) / RATE_HZ
+    soundfile.write(tmp_path / "trumpet.wav", 0.2 * np.sin(2 * np.pi * 440 * time_s), RATE_HZ)
+    with Library(tmp_path / "library") as opened:
+        add(opened, [tmp_path / "trumpet.wav"])
+        yield opened
+
+
+FAULTY = """name = "night"
+rig = "crate-eight"
+rights = "clear"
+apart = [["trumpet", "Bad Name"]]
+[[segments]]
+name = "opening"
+wants = [
+    { clip = "foghorn", hits = -4, must = true },
+    { clip = "trumppet", hits = "x" },
+    { clip = "Not A Name" },
+    { clip = "trumpet" },
+    { tag = "laugh" },
+]
+[[pins]]
+clip = "trumpet"
+pad = "lid/99"
+"""
+
+
+def test_a_faulty_show_names_its_unknown_clips_and_pads_with_its_faults(library: Library) -> None:
+    (library.shows / "night.toml").write_text(FAULTY, encoding="utf-8")
+    with pytest.raises(ConfigError) as caught:
+        check_show_file(library, "night")
+    lines = str(caught.value).splitlines()
+    for text in (
+        "line 3, rights: 'clear'", "line 8, ", "line 9, ", "line 10, ", "'foghorn', which is not in the library",
+        "'trumppet', which is not in the library: did you mean 'trumpet'?", "the tag 'laugh'",
+        "pinned on lid/99, which rig crate-eight does not have",
+    ):  # fmt: skip
+        assert sum(text in line for line in lines) == 1, text
+    assert "'x', which" not in str(caught.value)  # what stood for a faulty name is no clip
+    assert len(caught.value.faults) == len(lines) - 1
+    (library.shows / "night.toml").write_text(FAULTY.replace('rig = "crate-eight"', 'rig = "nowhere"'), encoding="utf-8")
+    with pytest.raises(ConfigError, match="line 3, rights"):  # without its rig the faults are told alone
+        check_show_file(library, "night")
+
+
+def test_a_show_that_wants_nothing_is_not_planned(library: Library) -> None:
+    path = new_show(library, "empty", rig="crate-eight")
+    with pytest.raises(InputError, match="wants nothing yet: write the clips or tags") as caught:
+        plan(library, "empty")
+    assert str(path) in str(caught.value)
+    assert library.catalogue.layout_numbers("empty") == []
+    ready = CliRunner().invoke(cli, ["--library", str(library.folder), "ready", "empty", "--to", str(library.folder.parent / "card")])
+    assert "wants nothing yet" in str(ready.exception)
