@@ -2,7 +2,7 @@
 
 Integrated and momentary loudness go through pyloudnorm with its
 BS.1770-matching filter class, true peak through ``scipy.signal.resample_poly``
-at 8 times the rate; nothing here shares a line with ``padbank.dsp``.
+at 8 times the rate (``second_peak``); nothing here shares a line with ``padbank.dsp``.
 
 pyloudnorm's habits are kept from biting: it refuses less than 400 ms and
 rounds a trailing part of a block *in*, so only whole hops of 100 ms are given
@@ -20,14 +20,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from padbank.domain import Role
 from padbank.errors import InputError
+from padbank.files.second_peak import true_peak
 from padbank.units import MONO_ON_BOTH_SIDES_LU, gain_to_db, power_to_db
 
 Read = Callable[[int, int], NDArray[Any]]
@@ -38,15 +40,12 @@ BLOCK_S, HOP_S = 0.4, 0.1
 SLIDE_PER_S = 100
 """The momentary window moves in steps of 10 ms."""
 ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU, OFFSET_LU = -70.0, -10.0, -0.691  # BS.1770-5 Annex 1
-OVERSAMPLING = 8
-HALF_FILTER_FRAMES = 32
-"""Half length of the interpolation filter, in frames of the input; flat to 0.46 of the rate."""
 MAX_CHANNELS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondReading:
-    """What the second meter read. None: the value does not exist (silence, or under 400 ms)."""
+    """What the second meter read. None: no such value (silence, or under 400 ms), or not asked for."""
 
     integrated_lufs: float | None
     momentary_max_lufs: float | None
@@ -85,9 +84,13 @@ def measure_file_again(path: Path | str, *, as_played: bool) -> SecondReading:
 
 
 def measure_again_from(
-    read: Read, frames: int, rate_hz: int, channels: int, *, as_played: bool
+    read: Read, frames: int, rate_hz: int, channels: int, *, as_played: bool, role: Role | None = None
 ) -> SecondReading:
-    """Measure whatever ``read(start, n)`` gives, a piece at a time."""
+    """Measure whatever ``read(start, n)`` gives, a piece at a time.
+
+    ``role``: only the loudness that this role is levelled by is read, and the other is None. A
+    phrase too short or too quiet for an integrated value has its momentary one read.
+    """
     import pyloudnorm
     from scipy import __version__ as scipy_version
 
@@ -95,9 +98,12 @@ def measure_again_from(
         raise InputError(f"{channels} channels: the second meter takes 1 to {MAX_CHANNELS}")
     meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
     played_lu = MONO_ON_BOTH_SIDES_LU if as_played and channels == 1 else 0.0
-    integrated = _integrated(_block_powers(meter, read, frames, rate_hz))
-    momentary = _momentary_max(meter, read, frames, rate_hz, channels)
-    peak = _true_peak(read, frames)
+    integrated = momentary = None
+    if role != "hit":
+        integrated = _integrated(_block_powers(meter, read, frames, rate_hz))
+    if role != "phrase" or integrated is None:
+        momentary = _momentary_max(meter, read, frames, rate_hz, channels)
+    peak = true_peak(partial(_get, read), frames)
     version = getattr(pyloudnorm, "__version__", None) or _version("pyloudnorm")
     return SecondReading(
         integrated_lufs=None if integrated is None else integrated + played_lu,
@@ -179,47 +185,3 @@ def _momentary_max(meter: Any, read: Read, frames: int, rate_hz: int, channels: 
         base += keep_from
     power = loudest / window
     return OFFSET_LU + power_to_db(power) if power > 1e-30 else None
-
-
-@lru_cache(maxsize=1)
-def _interpolator() -> tuple[NDArray[np.float64], float]:
-    """Low-pass for 8 times the rate, and the most by which it can lift any peak."""
-    from scipy.signal import firwin
-
-    taps = 2 * OVERSAMPLING * HALF_FILTER_FRAMES + 1
-    h = np.asarray(firwin(taps, 1.0 / OVERSAMPLING, window=("kaiser", 7.0)))
-    lift = max(float(np.abs(h[phase::OVERSAMPLING]).sum()) * OVERSAMPLING for phase in range(OVERSAMPLING))
-    return h, lift
-
-
-def _true_peak(read: Read, frames: int) -> float:
-    """Largest magnitude of the sound at 8 times its rate, as a ratio to full scale.
-
-    Parts that cannot beat the peak so far, because the filter's coefficients
-    cannot lift them that high, are passed over; this changes no result.
-    """
-    from scipy.signal import resample_poly
-
-    h, lift = _interpolator()
-    peak = 0.0
-    piece, part, side = 1 << 17, 1 << 12, HALF_FILTER_FRAMES
-    for start in range(0, frames, piece):
-        before = min(start, side)
-        samples = _get(read, start - before, min(piece + before + side, frames - start + before))
-        if start == 0:
-            samples = np.pad(samples, ((side, 0), (0, 0)))
-        if start + piece >= frames:
-            samples = np.pad(samples, ((0, side), (0, 0)))
-        levels = np.abs(samples).max(axis=1, initial=0.0)
-        peak = max(peak, float(levels.max(initial=0.0)))
-        firsts = range(0, max(1, len(samples) - 2 * side), part)
-        tops = [float(levels[at : at + part + 2 * side].max(initial=0.0)) for at in firsts]
-        for top, at in sorted(zip(tops, firsts, strict=True), reverse=True):
-            if top * lift <= peak:
-                break
-            padded = np.pad(samples[at : at + part + 2 * side], ((side, side), (0, 0)))
-            finer = resample_poly(padded, OVERSAMPLING, 1, axis=0, window=h)
-            # Only where the filter sees nothing but the sound itself (or true silence beside it).
-            finer = finer[2 * side * OVERSAMPLING : -2 * side * OVERSAMPLING or None]
-            peak = max(peak, float(np.abs(finer).max(initial=0.0)))
-    return peak

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from padbank.cardlimits import SetLimits, card_room_bytes, limit_findings, memory_bytes
-from padbank.domain import ExportPlan, Finding
+from padbank.domain import ExportPlan, Finding, Role
 from padbank.errors import DecodeError, InputError
 from padbank.files.oncard import State, read_set
 from padbank.files.second_meter import measure_again_from
@@ -239,14 +239,14 @@ class _Level:
 
 
 def _measure(
-    folder: Path, meter: SecondMeter | None, job: tuple[str, WavFacts, bool]
+    folder: Path, meter: SecondMeter | None, job: tuple[str, WavFacts, bool, Role]
 ) -> _Level | str:
-    path, facts, as_played = job
+    path, facts, as_played, role = job
     try:
         if meter is None:
             part = partial(read_samples, folder / path, facts)
             read: Reading = measure_again_from(
-                part, facts.frames, facts.sample_rate_hz, facts.channels, as_played=as_played
+                part, facts.frames, facts.sample_rate_hz, facts.channels, as_played=as_played, role=role
             )
         else:
             whole = read_samples(folder / path, facts)
@@ -260,24 +260,28 @@ def _measure(
     )
 
 
+_Way = tuple[str, bool, Role]
+
+
+def _way(item: Checked) -> _Way | None:
+    """What is measured: these bytes, heard and levelled so."""
+    return (item.sha256, item.row.mono_plays_both_sides, item.row.role) if item.sha256 else None
+
+
 def _find_levels(
     checked: list[Checked], folder: Path, meter: SecondMeter | None, run: Run, progress: Progress,
     total: int, found: Found,
 ) -> list[VerifiedFile]:  # fmt: skip
-    """Measure each distinct sound once, then judge every file."""
-    jobs: dict[tuple[str, bool], tuple[str, WavFacts, bool]] = {}
+    """Measure each distinct sound once for each way of levelling it, then judge every file."""
+    jobs: dict[_Way, tuple[str, WavFacts, bool, Role]] = {}
     for item in checked:
-        if item.sha256 and item.facts is not None and item.facts.frames:
-            as_played = item.row.mono_plays_both_sides
-            jobs.setdefault((item.sha256, as_played), (item.row.path, item.facts, as_played))
-    levels: dict[tuple[str, bool], _Level | str] = {}
+        if item.facts is not None and item.facts.frames and (way := _way(item)):
+            jobs.setdefault(way, (item.row.path, item.facts, *way[1:]))
+    levels: dict[_Way | None, _Level | str] = {}
     for key, level in zip(jobs, run(partial(_measure, folder, meter), jobs.values()), strict=True):
         levels[key] = level
         progress(total - len(jobs) + len(levels), total, f"measure {jobs[key][0]}")
-    return [
-        _judge(item, levels.get((item.sha256 or "", item.row.mono_plays_both_sides)), found)
-        for item in checked
-    ]
+    return [_judge(item, levels.get(_way(item)), found) for item in checked]
 
 
 def _judge(item: Checked, level: _Level | str | None, found: Found) -> VerifiedFile:

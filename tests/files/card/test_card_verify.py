@@ -471,6 +471,26 @@ def test_each_distinct_sound_is_measured_once_as_its_role_wants(folder) -> None:
     assert errors(verify_set(folder, meter)) == [("level", BELL)]
 
 
+def test_a_hit_is_held_to_its_momentary_level_and_a_phrase_to_its_integrated_one(tmp_path) -> None:
+    """By definition (BS.1770-5): half a second of tone, then 1.5 s of it 6 dB lower. The loudest 400 ms
+    read the first level, -16 LUFS. Integrated: blocks of 400 ms every 100 ms, all above both gates; the
+    first two hold loud sound alone, three have 3/4, 1/2 and 1/4 of it, the other twelve none."""
+    powers = [1.0] * 2 + [p + (1.0 - p) * 10**-0.6 for p in (0.75, 0.5, 0.25)] + [10**-0.6] * 12
+    integrated = -16.0 + 10 * math.log10(sum(powers) / len(powers))
+    n = np.arange(2 * RATE_HZ)
+    x = 10 ** (-16 / 20) * np.where(n < RATE_HZ // 2, 1.0, 10**-0.3) * np.sin(2 * math.pi * 997 * n / RATE_HZ)
+    out = io.BytesIO()
+    soundfile.write(out, np.round(x * 32767).astype(np.int16), RATE_HZ, subtype="PCM_16", format="WAV")
+    for role, level in (("hit", -16.0), ("phrase", integrated)):
+        more = {"data": out.getvalue(), "role": role, "target_lufs": level, "level_lufs": level}
+        made = write_set(PLAN, lambda f, more=more: replace(render(f), **more), tmp_path / role)
+        report = verify_set(made.folder)
+        assert report.ok and [r.level_lufs for r in report.files] == pytest.approx([level] * 5, abs=0.05)
+    # the same bytes under two roles are measured for both
+    reseal(made.folder, with_row(1, role="hit"))
+    assert errors(verify_set(made.folder)) == [("level", BELL)]
+
+
 # ---------------------------------------------------------------- the plain reader
 
 
