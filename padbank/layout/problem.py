@@ -23,6 +23,7 @@ from padbank.layout import homes, mishit, reach, voices
 from padbank.layout.demands import Demand, read_wants
 from padbank.layout.facts import ClipFacts, Version, usable_versions
 
+UNCLEARED = "its rights are not cleared and the show asks for cleared clips"
 CONTROL_HITS = 1.0
 """expected hits of a control hit in each of its banks (no figure in the rig; a convention)"""
 LOUD_STEP_LU = 6.0
@@ -184,7 +185,7 @@ def build_problem(
     options: dict[str, tuple[tuple[Version, ...], ...]] = {}
     for name, fact in facts.items():
         if show.rights == "cleared" and not fact.cleared:
-            why_not[name] = "its rights are not cleared and the show asks for cleared clips"
+            why_not[name] = UNCLEARED
             continue
         found = [usable_versions(fact, d, rig.min_rehit_s) for d in rig.devices]
         if any(v for v, _ in found):

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from padbank.layout.model import build_model
-from padbank.layout.problem import Demand, Problem
+from padbank.layout.problem import UNCLEARED, Demand, Problem
 from padbank.layout.program import Outcome, run_program
 from padbank.layout.scope import Model, Scope
 from padbank.units import format_bytes
@@ -53,6 +53,14 @@ def _scope(problem: Problem, elastic: bool = False) -> Scope:
     return Scope(
         banks=tuple(range(problem.banks)), risk=False, new_pads=False, elastic=elastic
     )
+
+
+def _cure(problem: Problem, demand: Demand) -> str:
+    """What to do for a must that nothing can serve."""
+    reason = problem.why_not.get(demand.label) if demand.by_clip else None
+    if reason == UNCLEARED:
+        return f'padbank edit {demand.label} --licence … states it, or write rights = "any" in the show, or make it a wish'
+    return "make it a wish" if reason else "make it a wish, or add or clear clips"
 
 
 class _Tester:
@@ -194,8 +202,7 @@ def smallest_reason(problem: Problem, seconds: float = 20.0) -> Reason | None:
             give_up=names,
             text=(
                 f"segment {first.segment} must have {first.label}, but "
-                f"{first.absent or 'no clip can serve it'}{more}: make it a wish"
-                + ("" if first.by_clip and first.label in problem.why_not else ", or add or clear clips")
+                f"{first.absent or 'no clip can serve it'}{more}: {_cure(problem, first)}"
             ),
         )
     tester = _Tester(problem, seconds)

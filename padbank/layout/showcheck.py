@@ -48,6 +48,7 @@ def check_show(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[Fin
         text = f"the show is made for rig {show.rig!r}, and this is {rig.name!r}"
         found.append(_finding("rig-other", "warning", text, show.name))
     found += _check_wants(show, rig, clips)
+    found += _check_rights(show, clips)
     found += _check_pins(show, rig, clips)
     found += _check_banks(show, rig)
     found += _check_groups(show, rig, clips)
@@ -93,7 +94,7 @@ def _check_wants(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[F
                 found.append(_finding("want-twice", "warning", text, where))
             seen.add((want.clip, want.tag))
             if want.clip is not None:
-                found += _check_want_clip(want.clip, want.must, where, show, clips)
+                found += _check_want_clip(want.clip, want.must, where, clips)
                 if want.must:
                     musts.add(want.clip)
                 continue
@@ -108,13 +109,13 @@ def _check_wants(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[F
                 found.append(_finding("tag-empty", severity, text, where, 0, want.count))
             elif len(usable) < want.count:
                 why = (
-                    f" with rights ({len(mine) - len(usable)} without)"
+                    f" with a licence ({len(mine) - len(usable)} without): state theirs"
                     if len(usable) < len(mine)
                     else ""
                 )
                 text = (
                     f"{where} wants {want.count} clips tagged {tag!r}, and there are "
-                    f"{len(usable)}{why}: tag more, or lower the count"
+                    f"{len(usable)}{why or ':'}{',' if why else ''} tag more, or lower the count"
                 )
                 found.append(
                     _finding("tag-short", severity, text, where, len(usable), want.count)
@@ -130,19 +131,42 @@ def _check_wants(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[F
 
 
 def _check_want_clip(
-    name: str, must: bool, where: str, show: Show, clips: Mapping[str, KnownClip]
+    name: str, must: bool, where: str, clips: Mapping[str, KnownClip]
 ) -> list[Finding]:
     severity: Severity = "error" if must else "warning"
     if name not in clips:
         text = f"{where} wants {name!r}, which is not in the library{_did_you_mean(name, clips)}"
         return [_finding("clip-missing", severity, text, where)]
-    if show.rights == "cleared" and not clips[name].cleared:
-        text = (
-            f"{where} wants {name!r}, which has no licence, so it stays out: clear its rights and "
-            "note the licence"
-        )
-        return [_finding("clip-uncleared", severity, text, where)]
     return []
+
+
+FEW = 3
+"""More clips without a licence than this are told in one finding."""
+
+
+def _check_rights(show: Show, clips: Mapping[str, KnownClip]) -> list[Finding]:
+    """Wants for clips that a show of cleared clips leaves out: musts and wishes."""
+    if show.rights == "any":
+        return []
+    found: list[Finding] = []
+    wants = [(s.name, w.clip, w.must) for s in show.segments for w in s.wants if w.clip]
+    wants = [want for want in wants if want[1] in clips and not clips[want[1]].cleared]
+    kinds: tuple[tuple[bool, Severity, str], ...] = ((True, "error", "musts"), (False, "warning", "wishes"))
+    for must, severity, word in kinds:
+        mine = [(segment, name) for segment, name, is_must in wants if is_must is must]
+        if len(mine) <= FEW:
+            found += [_uncleared(severity, f"segment {s}", f"wants {n!r}, which has no licence, so it stays out", n) for s, n in mine]
+            continue
+        names = ", ".join(list(dict.fromkeys(n for _, n in mine))[:FEW])
+        text = f"{len(mine)} {word} are for clips without a licence, so they stay out ({names} and {len(mine) - FEW} more)"
+        found.append(_uncleared(severity, "", text, "CLIP"))
+    return found
+
+
+def _uncleared(severity: Severity, where: str, text: str, clip: str) -> Finding:
+    many = "padbank add THEIR-FOLDER --licence … states it for all of a folder, " if clip == "CLIP" else ""
+    cure = f'{many}padbank edit {clip} --licence … for one; or write rights = "any" in the show and answer for it yourself'
+    return _finding("clip-uncleared", severity, f"{where} {text}: {cure}".strip(), where)
 
 
 def _covers(pin: Pin, rig: Rig) -> set[int]:

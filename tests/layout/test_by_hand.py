@@ -260,6 +260,12 @@ def test_reason_voices_and_pads(rig, show, clips):
     assert "these alone are too many; the show has 3 musts" in found.text
 
 
+def test_reason_says_how_to_clear_a_clip(rig, show, clips):
+    unclear = {n: replace(c, cleared=False) for n, c in clips.items()}
+    found = smallest_reason(build_problem(rig, show, unclear))
+    assert found.limit == "missing" and "padbank edit bell --licence" in found.text and 'rights = "any"' in found.text
+
+
 def test_reason_rules(rig, show, clips):
     wants = tuple(Want(clip=n, must=True) for n in ("bell", "gull"))
     one = replace(rig, banks=1)

@@ -54,6 +54,19 @@ def found(show, rig=RIG):
     return [(f.code, f.severity) for f in check_show(show, rig, CLIPS)]
 
 
+def test_many_clips_without_a_licence_are_told_in_one_line_for_musts_and_one_for_wishes():
+    clips = {f"c{n}": Known(cleared=False) for n in range(9)}
+    wants = tuple(Want(clip=name, must=n < 4) for n, name in enumerate(clips))
+    found = check_show(with_wants(*wants), RIG, clips)
+    uncleared = [(f.severity, f.text) for f in found if f.code == "clip-uncleared"]
+    assert [severity for severity, _ in uncleared] == ["error", "warning"]
+    assert uncleared[0][1].startswith("4 musts are for clips without a licence, so they stay out (c0, c1, c2 and 1 more): ")
+    assert uncleared[1][1].startswith("5 wishes are for clips without a licence, so they stay out (c4, c5, c6 and 2 more): ")
+    few = check_show(with_wants(*wants[:2]), RIG, clips)
+    assert ["padbank edit c0 --licence" in f.text for f in few] == [True, False] and len(few) == 2
+    assert not check_show(replace(with_wants(*wants), rights="any"), replace(RIG, banks=9), clips)
+
+
 def test_a_good_show_has_no_findings_even_when_it_is_over():
     assert check_show(SHOW, RIG, CLIPS) == []
 
