@@ -6,6 +6,8 @@ import importlib
 
 import click
 
+from padbank.cli.tables import wrapped
+
 BENCHES = {
     "meter": "our meter against libebur128, ffmpeg's ebur128 filter and pyloudnorm; --cases for the standard's cases",
     "add": "2,000 short clips and one 60-minute file through add, against a plain script",
@@ -22,7 +24,7 @@ def command(words: tuple[str, ...]) -> int:
     if not words or words[0] in ("-h", "--help"):
         click.echo("padbank bench WHAT [OPTIONS]\n")
         for name, text in BENCHES.items():
-            click.echo(f"  {name:8} {text}")
+            click.echo(wrapped(f"  {name:8} {text}", " " * 11))
         return 0
     if words[0] not in BENCHES:
         raise click.UsageError(f"there is no benchmark {words[0]!r}: use one of {', '.join(BENCHES)}")

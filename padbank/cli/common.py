@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 
 import click
 
+from padbank.cli.tables import wrapped
 from padbank.domain import Finding
 from padbank.errors import InputError
 from padbank.progress import Progress
@@ -64,17 +65,13 @@ def print_json(value: Any) -> None:
 
 def say(text: str = "") -> None:
     """A message to the person: stderr, so that results alone go to stdout."""
-    click.echo(text, err=True)
+    echo_prose(text, err=True)
 
 
-def table(rows: Sequence[Sequence[Any]], headers: Sequence[str], align: str = "") -> str:
-    """A plain table; ``align`` has one letter a column (l, r) for those that are not text."""
-    import tabulate  # slower to load than many a command takes
-
-    tabulate.MIN_PADDING = 0  # it widens a column by two where the heading is the widest; 80 columns are few enough
-    names = {"l": "left", "r": "right"}
-    columns = [names[a] for a in align] if align else None
-    return tabulate.tabulate(rows, headers=headers, tablefmt="simple", disable_numparse=True, colalign=columns if rows else None)
+def echo_prose(text: str, *, err: bool = False) -> None:
+    """A sentence, broken between words where a terminal shows it and whole where it goes into a file."""
+    stream = sys.stderr if err else sys.stdout
+    click.echo(wrapped(text, "  ") if stream.isatty() and "\n" not in text else text, err=err)
 
 
 def _shorten(label: Any) -> str:
@@ -107,12 +104,12 @@ def print_findings(findings: Sequence[Finding], *, err: bool = True) -> None:
     for finding in sorted(findings, key=lambda f: order[f.severity]):
         if count[finding.code] <= FEW:
             where = f" [{finding.where}]" if finding.where and finding.where not in finding.text else ""
-            click.echo(f"{finding.severity}: {finding.text}{where}", err=err)
+            echo_prose(f"{finding.severity}: {finding.text}{where}", err=err)
         elif finding.code not in seen:
             seen.append(finding.code)
             names = ", ".join([Path(f.where).name[:24] for f in findings if f.code == finding.code][:FEW])
             who = f"({names} and {count[finding.code] - FEW} more)"
-            click.echo(f"{finding.severity}: {count[finding.code]} {TOGETHER[finding.code].format(who=who)}", err=err)
+            echo_prose(f"{finding.severity}: {count[finding.code]} {TOGETHER[finding.code].format(who=who)}", err=err)
 
 
 def counted(n: int, word: str) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from padbank.cli.common import counted, json_option, open_library, print_json, say, table
+from padbank.cli.common import counted, json_option, open_library, print_json, say
+from padbank.cli.tables import table
 from padbank.units import format_db, format_seconds
 from padbank.workflow.clips import ClipRow, find, near_words
 
@@ -29,7 +30,7 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
         for r in rows
     ]  # fmt: skip
     if lines:
-        click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll"))
+        click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll", flexible=(0, 6, 7)))
     hint = ""
     if not rows and not find(library):
         hint = f" There is nothing in the library {library.folder} yet: padbank add FOLDER takes clips in."

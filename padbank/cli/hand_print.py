@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from padbank.cli.common import FINDINGS, print_findings, print_json, say, table
+from padbank.cli.common import FINDINGS, print_findings, print_json, say
+from padbank.cli.tables import table
 from padbank.workflow.by_hand import Changed
 
 

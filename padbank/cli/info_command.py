@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from padbank.cli.common import json_option, open_library, print_json
+from padbank.cli.tables import wrapped
 from padbank.domain import Measurement
 from padbank.units import format_bytes, format_db, format_seconds
 from padbank.workflow.clips import ClipInfo, info
@@ -58,4 +59,4 @@ def print_info(known: ClipInfo) -> None:
         lines.append(("caution", known.rights_caution))
     lines.append(("edits", f"{len(known.history) - 1}, last: {known.history[-1]['why']}"))
     for label, text in lines:
-        click.echo(f"{label:>12}  {text}")
+        click.echo(wrapped(f"{label:>12}  {text}", " " * 14))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Collection, Sequence
 
 import click
 
-from padbank.cli.common import table
+from padbank.cli.common import echo_prose
+from padbank.cli.tables import screen_width, table
 from padbank.domain import Layout, Rig
 from padbank.workflow.plan import LeftOut, Term, by_bank
 
@@ -32,7 +32,7 @@ def print_layout(layout: Layout, rig: Rig, moved: Collection[tuple[int, str]] = 
             texts.append(f"[{label}]" if label else text)
         columns.append((f"{number} {' + '.join(segments)}".strip(), texts))
     pads = [pad.pad_id for pad in rig.pads]
-    room = shutil.get_terminal_size((100, 24)).columns - max(len(p) for p in pads) - 2
+    room = screen_width() - max(len(p) for p in pads) - 2
     start = 0
     while start < len(columns):
         taken, end = 0, start
@@ -61,4 +61,4 @@ def print_left_out(left_out: Sequence[LeftOut]) -> None:
     for item in left_out:
         many = f"{item.missing} of " if item.missing > 1 else ""
         must = "MUST " if item.must else ""
-        click.echo(f"left out: {must}{many}{item.want} in {item.segment}: {item.reason}")
+        echo_prose(f"left out: {must}{many}{item.want} in {item.segment}: {item.reason}")

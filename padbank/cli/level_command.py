@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import click
 
-from padbank.cli.common import json_option, open_library, print_json, progress_bar, say, table
+from padbank.cli.common import json_option, open_library, print_json, progress_bar, say
+from padbank.cli.tables import table
 from padbank.units import format_db
 from padbank.workflow.levels import (
     JUMP_WARNING_LU,
@@ -59,16 +59,11 @@ def command(
     return 0
 
 
-FIGURES_WIDE = 64
-"""Columns that the table takes beside the clips' names."""
-
-
 def print_levels(report: LevelReport) -> None:
     """The table, with names shortened to what a terminal has room for; then the figures of the whole show."""
-    room = shutil.get_terminal_size((160, 24)).columns - FIGURES_WIDE
     rows = [
         (
-            _shorten(r.clip, max(room, 12)), r.role, format_db(r.loudness_lufs, ""), format_db(r.true_peak_dbtp, ""),
+            r.clip, r.role, format_db(r.loudness_lufs, ""), format_db(r.true_peak_dbtp, ""),
             f"{r.gain_db:+.1f}".replace("-", "−"), format_db(r.peak_allows_db, ""),
             f"{r.limiting_db:.1f}" if r.limiting_db >= 0.05 else "",
             format_db(r.after_lufs, ""), format_db(r.after_dbtp, ""), f"{r.short_lu:.1f}" if r.short_lu >= 0.05 else "",
@@ -76,7 +71,7 @@ def print_levels(report: LevelReport) -> None:
         for r in report.rows
     ]  # fmt: skip
     headers = ("clip", "role", "LUFS", "dBTP", "gain", "room", "limit", "→LUFS", "→dBTP", "short")
-    click.echo(table(rows, headers, "llrrrrrrrr"))
+    click.echo(table(rows, headers, "llrrrrrrrr", flexible=(0,)))
     say("In dB: gain, room (the gain that the peak allows), limit (what the limiter took off), short (LU below the target).")
     for row in report.rows:
         if row.reason:
@@ -103,11 +98,3 @@ def print_levels(report: LevelReport) -> None:
     if report.jump is not None:
         strong = report.jump.jump_lu > JUMP_WARNING_LU
         say(("Caution, a big jump: " if strong else "Jumps: ") + report.jump.sentence() + ".")
-
-
-def _shorten(name: str, room: int) -> str:
-    """The beginning and the end of a name, since takes of one sound differ in their last letters."""
-    if len(name) <= room:
-        return name
-    head = (room - 1) * 3 // 5
-    return f"{name[:head]}…{name[head + 1 - room :]}"

@@ -13,8 +13,8 @@ from padbank.cli.common import (
     print_findings,
     print_json,
     say,
-    table,
 )
+from padbank.cli.tables import table
 from padbank.workflow.log import log_take
 
 
@@ -37,7 +37,7 @@ def command(ctx: click.Context, show: str, take: Path, number: int | None, first
         print_json({"layout": played.layout, "hits": [dict(zip(("segment", "clip", "hits"), r, strict=True)) for r in rows],
                     "findings": played.findings})  # fmt: skip
     else:
-        click.echo(table(rows, ("segment", "clip", "hits"), "llr"))
+        click.echo(table(rows, ("segment", "clip", "hits"), "llr", flexible=(1,)))
         print_findings(played.findings)
         say(f"Kept for the next plan: {counted(round(sum(r[2] for r in rows)), 'hit')} on layout {played.layout}.")
     return 0

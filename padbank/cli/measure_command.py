@@ -6,9 +6,15 @@ from pathlib import Path
 
 import click
 
-from padbank.cli.common import DONE, FINDINGS, json_option, print_json, progress_bar, say, table
+from padbank.cli.common import DONE, FINDINGS, json_option, print_json, progress_bar, say
+from padbank.cli.tables import table
 from padbank.units import format_db, format_seconds
 from padbank.workflow.measure import measure_files
+
+UNITS = (
+    "I: integrated loudness, max M: the loudest 400 ms, max S: the loudest 3 s, all in LUFS; LRA: loudness range in LU "
+    "(EBU Tech 3341 and 3342); dBTP: true peak."
+)
 
 
 @click.command("measure")
@@ -36,9 +42,10 @@ def command(paths: tuple[Path, ...], as_played: bool, as_json: bool) -> int:
             for r in results
             if r.reason is None
         ]  # fmt: skip
-        headers = ("file", "length", "integr. LUFS", "moment. max", "short-t. max", "range LU", "peak dBTP", "onset", "end")
+        headers = ("file", "length", "I", "max M", "max S", "LRA", "dBTP", "starts", "ends")
         if rows:
-            click.echo(table(rows, headers, "lrrrrrrrr"))
+            click.echo(table(rows, headers, "lrrrrrrrr", flexible=(0,)))
+            say(UNITS)
     bad = [r for r in results if r.reason is not None]
     for result in results:
         for text in result.warnings:

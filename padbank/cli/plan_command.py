@@ -17,9 +17,9 @@ from padbank.cli.common import (
     print_json,
     progress_bar,
     say,
-    table,
 )
 from padbank.cli.layout_print import print_layout, print_left_out, print_terms
+from padbank.cli.tables import table
 from padbank.workflow.by_hand import PlainWay, compare
 from padbank.workflow.plan import Planned, plan
 
@@ -89,8 +89,9 @@ def print_ways(planned: Planned, ways: Sequence[PlainWay]) -> None:
          sum(f.severity == "error" for f in findings), *(f"{t.cost:.2f}" for t in terms))
         for name, cost, terms, findings in rows
     ]  # fmt: skip
-    headers = ("way", "cost s", "× plan", "limits broken", *(t.name for t in result.terms))
+    headers = ("way", "cost s", "×", "broken", *(t.name for t in result.terms))
     click.echo(table(lines, headers, "lrrr" + "r" * len(result.terms)))
+    say("In seconds of your time; × is how many times the plan's cost, broken how many hard limits a way breaks.")
 
 
 def as_mapping(planned: Planned) -> dict[str, object]:

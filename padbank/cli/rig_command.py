@@ -14,8 +14,8 @@ from padbank.cli.common import (
     print_findings,
     print_json,
     say,
-    table,
 )
+from padbank.cli.tables import table
 from padbank.units import format_bytes
 from padbank.workflow.shows import check_rig_file, list_rigs
 
@@ -70,7 +70,7 @@ def list_(ctx: click.Context, as_json: bool) -> int:
         print_json(rows)
     else:
         lines = [(r.name, r.title, r.banks, r.pads, "library" if r.own else "padbank") for r in rows if r.fault is None]
-        click.echo(table(lines, ("rig", "what it is", "banks", "pads", "from"), "llrrl"))
+        click.echo(table(lines, ("rig", "what it is", "banks", "pads", "from"), "llrrl", flexible=(0, 1)))
         for row in rows:
             if row.fault is not None:
                 say(f"{row.name} cannot be read: {row.fault}")

@@ -14,8 +14,8 @@ from padbank.cli.common import (
     print_findings,
     print_json,
     say,
-    table,
 )
+from padbank.cli.tables import table
 from padbank.workflow.show_edits import list_shows
 from padbank.workflow.shows import check_show_file, new_show
 
@@ -59,7 +59,7 @@ def list_(ctx: click.Context, as_json: bool) -> int:
             (r.name + ("*" if r.last else ""), r.title, r.date or "", r.rig) for r in rows if r.fault is None
         ]
         if lines:
-            click.echo(table(lines, ("show", "title", "date", "rig")))
+            click.echo(table(lines, ("show", "title", "date", "rig"), flexible=(0, 1, 3)))
         for row in rows:
             if row.fault is not None:
                 say(f"{row.name} cannot be read: {row.fault}")

@@ -18,8 +18,8 @@ from padbank.cli.common import (
     print_json,
     progress_bar,
     say,
-    table,
 )
+from padbank.cli.tables import table
 from padbank.units import format_seconds
 from padbank.workflow.split import add_cues, find_cues
 
@@ -48,7 +48,7 @@ def command(
         else:
             rows = [(s.number, s.name, format_seconds(s.onset_s), format_seconds(s.end_s), format_seconds(s.duration_s)) for s in sections]
             if rows:
-                click.echo(table(rows, ("cue", "would be named", "starts", "ends", "length"), "rlrrr"))
+                click.echo(table(rows, ("cue", "would be named", "starts", "ends", "length"), "rlrrr", flexible=(1,)))
             cure = "a shorter --silence cuts more often, a longer one less often"
             say(f"{counted(len(sections), 'cue')}. Nothing was changed: --apply takes them in; {cure}.")
         return DONE

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from padbank.cli.common import json_option, open_library, print_json, table
+from padbank.cli.common import echo_prose, json_option, open_library, print_json
+from padbank.cli.tables import table
 from padbank.workflow.by_hand import why_clip
 
 
@@ -19,9 +20,15 @@ def command(ctx: click.Context, show: str, clip: str, as_json: bool) -> int:
     if as_json:
         print_json(found)
         return 0
-    click.echo(found.text)
+    echo_prose(found.text)
     if found.others:
-        rows = [(o.bank, o.pad_id, f"{o.cost:+.2f}".replace("-", "−"), o.gives_way or "nothing", o.breaks) for o in found.others]
+        rows = [
+            (o.bank, o.pad_id, f"{o.cost:+.2f}".replace("-", "−"), o.gives_way or "nothing", "yes" if o.breaks else "")
+            for o in found.others
+        ]
         click.echo()
-        click.echo(table(rows, ("bank", "pad", "costs s", "gives way", "would break"), "rlrll"))
+        click.echo(table(rows, ("bank", "pad", "costs s", "gives way", "breaks a limit"), "rlrll", flexible=(3,)))
+        for other in found.others:
+            if other.breaks:
+                click.echo(f"{other.pad_id} of bank {other.bank} would break: {other.breaks}")
     return 0

@@ -14,8 +14,8 @@ import soundfile
 from click.testing import CliRunner, Result
 
 from padbank.cli.common import print_findings
-from padbank.cli.level_command import _shorten
 from padbank.cli.main import COMMANDS, cli
+from padbank.cli.tables import shorten
 from padbank.domain import Finding
 from padbank.errors import InputError
 
@@ -264,6 +264,6 @@ def test_the_readme_s_rig_and_show_can_be_read() -> None:
 
 
 def test_a_long_name_keeps_the_end_that_tells_takes_apart() -> None:
-    assert _shorten("short", 5) == "short"
-    one, two = (_shorten(f"frozen-music-take-{n}", 12) for n in (1, 2))
+    assert shorten("short", 5) == "short"
+    one, two = (shorten(f"frozen-music-take-{n}", 12) for n in (1, 2))
     assert len(one) == len(two) == 12 and one != two and one.startswith("frozen") and one.endswith("-1")
