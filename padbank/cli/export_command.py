@@ -17,7 +17,7 @@ from padbank.cli.common import (
     say,
 )
 from padbank.units import format_bytes
-from padbank.workflow.export import Exported, export, prepare_export
+from padbank.workflow.export import Exported, check_target, export, prepare_export
 
 EAR_CAUTION = (
     "Before the show: play the loudest pad quietly first, then raise the monitors. Loud cues and long sessions can "
@@ -45,6 +45,7 @@ def command(
     """
     library = open_library(ctx)
     if dry_run:
+        check_target(library, folder)
         prepared = prepare_export(library, show, number=number)
         if as_json:
             print_json({"folder": folder / prepared.plan.folder, "files": prepared.plan.files, "findings": prepared.findings})

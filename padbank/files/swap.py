@@ -38,6 +38,7 @@ from padbank.cardnames import path_fault
 from padbank.errors import CardError
 from padbank.files.fileops import FileOps, exists, hash_file
 from padbank.files.setfile import SET_NAME
+from padbank.files.writable import LOCKED
 
 NEW, OLD = ".padbank-new", ".padbank-old"
 WRITING, SWAP = ".padbank-writing.json", ".padbank-swap.json"
@@ -453,10 +454,14 @@ def say(fault: OSError) -> str:
     return f"{fault.strerror or fault}{where}"
 
 
+WRITE_PROTECTED = 19
+"""ERROR_WRITE_PROTECT of Windows, which Python gives the number of "permission denied"."""
+
+
 def next_step(fault: OSError) -> str:
     """What to do about what the system answered."""
-    if fault.errno == errno.EROFS:
-        return "the card is write-protected: slide its lock open, or choose another folder"
+    if fault.errno == errno.EROFS or getattr(fault, "winerror", None) == WRITE_PROTECTED:
+        return LOCKED
     if fault.errno in (errno.EACCES, errno.EPERM):
         return "you may not write there, or another program holds a file open: close it, or choose another folder"
     if fault.errno == errno.ENOSPC:

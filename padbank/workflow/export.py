@@ -19,6 +19,7 @@ from padbank.files.card import RenderedFile, WriteResult, files_to_render, write
 from padbank.files.oncard import room_together
 from padbank.files.scratch import scratch_folder
 from padbank.files.setfile import SET_NAME
+from padbank.files.writable import why_not_writable
 from padbank.layout.evaluate import evaluate
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
@@ -139,7 +140,7 @@ def check_target(library: Library, folder: Path) -> None:
     CardError
         for a folder in the library, for a set's own folder, and for one whose
         parent is not there: a set must not land on the computer's own disk
-        when the card is missing
+        when the card is missing; for a card that is write-protected
     """
     real = folder.resolve()
     if real.is_relative_to(library.folder.resolve()):
@@ -148,6 +149,8 @@ def check_target(library: Library, folder: Path) -> None:
         raise CardError(f"{folder} is a set itself: name the folder that it lies in, {folder.parent}")
     if not real.exists() and not real.parent.is_dir():
         raise CardError(f"{folder.parent} is not there: is the card in, and is the name right?")
+    if reason := why_not_writable(real):
+        raise CardError(f"nothing can be written to {folder}: {reason}")
 
 
 def export(

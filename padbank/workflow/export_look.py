@@ -16,6 +16,7 @@ from padbank.domain import Finding
 from padbank.errors import CardError, InputError
 from padbank.files.oncard import OldSet, read_set
 from padbank.files.verify import VerifiedFile
+from padbank.files.writable import volume_is_locked
 from padbank.store.library import Library
 from padbank.units import format_bytes
 from padbank.workflow.arrange import read_board, weigh
@@ -185,7 +186,8 @@ def mounted_folders(extra: Sequence[Path] = ()) -> list[MountedFolder]:
             free = shutil.disk_usage(place).free
         except OSError:
             continue  # a drive without a card in it
-        found.append(MountedFolder(path=str(place), about=f"{free / 1e9:.1f} GB free"))
+        locked = ", write-protected" if volume_is_locked(place) else ""
+        found.append(MountedFolder(path=str(place), about=f"{free / 1e9:.1f} GB free{locked}"))
     return found
 
 
