@@ -9,6 +9,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -97,7 +98,8 @@ def progress_bar(label: str, *, quiet: bool = False) -> Iterator[Progress]:
 
 
 def print_findings(findings: Sequence[Finding], *, err: bool = True) -> None:
-    """One line each, the gravest first; many of some kinds in one line, so that they hide nothing else."""
+    """One line each, the gravest first; the same in several places, and many of some kinds, in one line, so that they hide nothing else."""
+    findings = _merged(findings)
     order = {"error": 0, "warning": 1, "note": 2}
     count = Counter(f.code for f in findings if f.code in TOGETHER)
     seen: list[str] = []
@@ -110,6 +112,17 @@ def print_findings(findings: Sequence[Finding], *, err: bool = True) -> None:
             names = ", ".join([Path(f.where).name[:24] for f in findings if f.code == finding.code][:FEW])
             who = f"({names} and {count[finding.code] - FEW} more)"
             echo_prose(f"{finding.severity}: {count[finding.code]} {TOGETHER[finding.code].format(who=who)}", err=err)
+
+
+def _merged(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings of the same words once, with where else they hold."""
+    places: dict[tuple[str, str], list[Finding]] = {}
+    for finding in findings:
+        places.setdefault((finding.severity, finding.text), []).append(finding)
+    return [
+        replace(same[0], where=f"{same[0].where} and {len(same) - 1} more") if len({f.where for f in same}) > 1 else same[0]
+        for same in places.values()
+    ]
 
 
 def counted(n: int, word: str) -> str:

@@ -349,7 +349,7 @@ def _judge_level(row: SetFile, loudness: float | None, found: Found) -> None:
         aim = target - row.short_lu if row.level_lufs is None else row.level_lufs
         found.add(
             "short",
-            f"{row.path}: {row.reason or format_db(row.short_lu, 'LU') + ' short: its peaks allow no more'}",
+            f"{row.clip}: {row.reason or format_db(row.short_lu, 'LU') + ' short: its peaks allow no more'}",
             row.path,
             row.short_lu,
             severity="note",

@@ -6,10 +6,11 @@ One piece for ``padbank ready`` and for the page's Export place. Functions:
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from padbank.domain import Finding, Layout, Show
+from padbank.files.verify import VerifiedFile
 from padbank.layout.evaluate import LeftOut
 from padbank.units import format_db
 from padbank.workflow.verify import Verified
@@ -51,12 +52,31 @@ def check_layout(
     ]
 
 
+def _rows(verified: Verified) -> list[VerifiedFile]:
+    return [row for report in verified.reports for row in report.files]
+
+
+def short_of(verified: Verified) -> dict[str, float]:
+    """Clips below their target, as the set says, in LU."""
+    return {row.clip: row.short_lu for row in _rows(verified) if row.short_lu >= 0.05}
+
+
+def _short_figures(short: Mapping[str, float]) -> str:
+    if not short:
+        return "none below the target"
+    worst = max(short, key=lambda clip: short[clip])
+    return f"{len(short)} below the target, {worst} by {short[worst]:.1f} LU"
+
+
+FAR_BELOW_LU = 6.0
+"""A clip this far below the others may drown; common practice, no source."""
+
+
 def check_card(verified: Verified) -> list[Check]:
     """Wholeness, level and true peak, as the second meter read them back."""
-    rows = [row for report in verified.reports for row in report.files]
+    rows, short = _rows(verified), short_of(verified)
     codes = {f.code for f in verified.findings}
     worst = max((abs(r.off_lu) for r in rows if r.off_lu is not None and not r.short_lu), default=0.0)
-    short = {r.clip for r in rows if r.short_lu >= 0.05}
     peaks = [(r.true_peak_dbtp, r.ceiling_dbtp) for r in rows if r.true_peak_dbtp is not None]
     high = max(peaks, default=None)
     return [
@@ -66,9 +86,9 @@ def check_card(verified: Verified) -> list[Check]:
             figures=f"{len(rows)} files read back and measured again",
         ),
         Check(
-            text="every clip is at its level",
+            text="every clip is as loud as planned",
             ok="level" not in codes,
-            figures=f"worst {worst:.2f} LU off, {len(short)} clips reported short",
+            figures=f"worst {worst:.2f} LU off, {_short_figures(short)}",
         ),
         Check(
             text="no true peak passes the ceiling",
@@ -88,13 +108,14 @@ def check_rights(show: Show, clips: Collection[str], unclear: Collection[str]) -
     )
 
 
-def by_hand(layout: Layout, moved: int, unclear: Collection[str] = ()) -> list[str]:
+def by_hand(layout: Layout, moved: int, unclear: Collection[str] = (), short: Mapping[str, float] | None = None) -> list[str]:
     """What no program can check for you.
 
     Parameters
     ----------
     moved : how many pads are not where the hands know them
     unclear : clips on the card without a licence
+    short : clips below the target, in LU
     """
     controls = sorted({c.label for c in layout.controls})
     banks = len({p.bank for p in layout.places})
@@ -104,6 +125,10 @@ def by_hand(layout: Layout, moved: int, unclear: Collection[str] = ()) -> list[s
     ]
     if controls:
         lines.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")
+    drowned = sorted(((lu, clip) for clip, lu in (short or {}).items() if lu >= FAR_BELOW_LU), reverse=True)
+    if drowned:
+        far = ", ".join(f"{clip} by {lu:.1f} LU" for lu, clip in drowned)
+        lines.append(f"Hear whether what stays far below the target still carries: {far}.")
     lines.append("Play the loudest pad at low monitor level, then set the monitors. Loud cues and long sessions can harm hearing.")
     if unclear:
         clips = "1 clip has" if len(unclear) == 1 else f"{len(unclear)} clips have"

@@ -20,7 +20,14 @@ from padbank.files.writable import volume_is_locked
 from padbank.store.library import Library
 from padbank.units import format_bytes
 from padbank.workflow.arrange import read_board, weigh
-from padbank.workflow.checklist import Check, by_hand, check_card, check_layout, check_rights
+from padbank.workflow.checklist import (
+    Check,
+    by_hand,
+    check_card,
+    check_layout,
+    check_rights,
+    short_of,
+)
 from padbank.workflow.export import Exported, check_target, prepare_export
 from padbank.workflow.verify import Verified
 
@@ -156,7 +163,7 @@ def proof_of(library: Library, verified: Verified, exported: Exported | None = N
             *checks,
             check_rights(board.show, {f.clip for f in exported.written.card.files}, unclear),
         ]
-        to_do = by_hand(board.layout, len(board.moved), unclear)
+        to_do = by_hand(board.layout, len(board.moved), unclear, short_of(verified))
     new, were_there, removed = exported.sounds if exported is not None else (0, 0, 0)
     return Proof(
         ok=all(c.ok for c in checks),

@@ -18,7 +18,14 @@ from padbank.layout.showcheck import check_show
 from padbank.progress import Progress, silent
 from padbank.store.library import Library
 from padbank.workflow.arrange import Board, read_board, weigh
-from padbank.workflow.checklist import Check, by_hand, check_card, check_layout, check_rights
+from padbank.workflow.checklist import (
+    Check,
+    by_hand,
+    check_card,
+    check_layout,
+    check_rights,
+    short_of,
+)
 from padbank.workflow.export import Exported, check_target, export
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.shows import OpenShow, open_show
@@ -93,7 +100,7 @@ def make_ready(
         exported=exported,
         verified=verified,
         checks=tuple(checks),
-        to_do=tuple(by_hand(layout, len(laid_out.moved), unclear)),
+        to_do=tuple(by_hand(layout, len(laid_out.moved), unclear, short_of(verified))),
     )
 
 

@@ -10,7 +10,9 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from padbank.cli.common import print_findings
 from padbank.cli.main import cli
+from padbank.domain import Finding
 from padbank.errors import ConfigError, InputError
 from padbank.store.library import Library
 from padbank.workflow.add import add
@@ -74,3 +76,30 @@ def test_a_show_that_wants_nothing_is_not_planned(library: Library) -> None:
     assert library.catalogue.layout_numbers("empty") == []
     ready = CliRunner().invoke(cli, ["--library", str(library.folder), "ready", "empty", "--to", str(library.folder.parent / "card")])
     assert "wants nothing yet" in str(ready.exception)
+
+
+def test_the_checklist_names_what_plays_far_below_the_target(library: Library, tmp_path: Path) -> None:
+    spiky = np.zeros(RATE_HZ * 2)
+    spiky[::4410] = 0.9  # ten clicks a second: a peak far above the loudness, which no gain can lift
+    soundfile.write(tmp_path / "spiky.wav", spiky, RATE_HZ)
+    add(library, [tmp_path / "spiky.wav"])
+    path = new_show(library, "night", rig="crate-eight")
+    text = path.read_text(encoding="utf-8").replace('rights = "cleared"', 'rights = "any"')
+    wants = '    { clip = "trumpet", hits = 4, must = true },\n    { clip = "spiky", hits = 2, must = true },\n'
+    path.write_text(text.replace('    # { clip = "foghorn", hits = 4, must = true },\n', wants), encoding="utf-8")
+    words = ["--library", str(library.folder), "ready", "night", "--to", str(tmp_path / "card")]
+    done = CliRunner().invoke(cli, words)
+    low = next(line for line in done.stdout.splitlines() if "as loud as planned" in line)
+    by_lu = float(low.split("spiky by ")[1].split(" LU")[0])
+    assert by_lu > 6 and "1 below the target" in low
+    assert f"[ ] Hear whether what stays far below the target still carries: spiky by {by_lu:.1f} LU." in done.stdout
+
+
+def test_a_finding_of_the_same_words_is_told_once(capsys) -> None:
+    def note(where: str, text: str = "pause: 10.9 LU short") -> Finding:
+        return Finding(code="level-short", severity="note", text=text, where=where)
+
+    print_findings([note("01/01.wav"), note("02/01.wav"), note("03/01.wav", "click: 4 LU short"), note("03/02.wav")])
+    assert capsys.readouterr().err.splitlines() == [
+        "note: pause: 10.9 LU short [01/01.wav and 2 more]", "note: click: 4 LU short [03/01.wav]",
+    ]  # fmt: skip

@@ -105,7 +105,10 @@ export function sign(severity) {
 
 export function findingsList(findings, empty = '') {
   const order = { error: 0, warning: 1, note: 2 };
-  const sorted = [...findings].sort((a, b) => order[a.severity] - order[b.severity]);
+  const places = new Map();
+  for (const f of findings) places.set(f.severity + f.text, [...(places.get(f.severity + f.text) ?? []), f]);
+  const once = [...places.values()].map((same) => (same.length > 1 && same[0].where !== same[1].where ? { ...same[0], where: `${same[0].where} and ${same.length - 1} more` } : same[0]));
+  const sorted = once.sort((a, b) => order[a.severity] - order[b.severity]);
   if (!sorted.length) return empty ? h('p', { class: 'quiet' }, empty) : null;
   return h('ul', { class: 'findings' }, sorted.map((f) => h('li', {}, sign(f.severity), h('span', {}, f.text, f.where && !f.text.includes(f.where) ? h('span', { class: 'quiet' }, ` (${f.where})`) : null))));
 }
