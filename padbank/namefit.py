@@ -36,6 +36,10 @@ FLOOR_CAP_MM = 5.0
 """Read from 1 m. A whole name of this size is better than a part of it in larger letters."""
 
 
+LEAST_LETTERS = 3
+"""A name is never cut to fewer letters: they would name nothing. Common practice, no source."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitted:
     """Lines of a name and the height of their capitals in mm; ``cut`` when words were left out."""
@@ -121,7 +125,7 @@ def fit(
     Returns
     -------
     Fitted : the whole name at its largest when that reaches the floor, or when
-        no cut name reaches the goal; else the longest cut name that does.
+        no cut name of enough letters reaches the goal; else the longest cut name that does.
     """
     words = tuple(words)
     whole = _largest(words, w_mm, h_mm, width_of, most_lines, top_mm)
@@ -133,7 +137,7 @@ def fit(
     if whole.cap_mm >= floor_mm:
         return whole
     for keep in range(len(words) - 1, 0, -1):
-        if any(other[:keep] == words[:keep] for other in taken if other != words):
+        if sum(map(len, words[:keep])) < LEAST_LETTERS or any(other[:keep] == words[:keep] for other in taken if other != words):
             continue
         short = (*words[: keep - 1], words[keep - 1] + "…")
         cut = _largest(short, w_mm, h_mm, width_of, most_lines, top_mm)

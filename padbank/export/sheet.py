@@ -57,12 +57,15 @@ def tag_colours(
     """Choose the tags that get a colour, and the one that colours each clip.
 
     The tag of most clips comes first, then the tag of most of the rest, until
-    the colours are used up; clips left over have none.
+    the colours are used up; clips left over have none. A tag that every clip
+    has tells none apart and gets no colour.
 
     Returns
     -------
     (tags, index of its tag by clip)
     """
+    common = set.intersection(*map(set, tags_of.values())) if len(tags_of) > 1 else set()
+    tags_of = {clip: tuple(t for t in tags if t not in common) for clip, tags in tags_of.items()}
     left = set(tags_of)
     chosen: list[str] = []
     index_of: dict[str, int] = {}

@@ -46,6 +46,12 @@ def test_words_are_left_out_only_below_the_floor():
     )
 
 
+def test_a_name_is_never_cut_to_a_stub():
+    # whole in two lines at 22 / 4.9 = 4.5 mm, under the floor; "vm…" would be large, and says nothing
+    found = fit(("vm", "savedto"), 22, 20, width_of)
+    assert found.lines == ("vm", "savedto") and not found.cut
+
+
 def test_cut_names_do_not_become_alike():
     boxes = [
         (("low", "water", "intro"), 22.0, 12.0, True),

@@ -172,6 +172,13 @@ def test_everything_written_can_be_read():
             assert max(contrast(tape, palette[PAGE_PAPER]), contrast(INK, palette[PAGE_PAPER])) >= 3
 
 
+def test_a_tag_that_every_clip_has_gets_no_colour():
+    tags, index_of = tag_colours({"a": ("friday", "laugh"), "b": ("friday",), "c": ("friday", "laugh")})
+    assert [t.tag for t in tags] == ["laugh"] and index_of == {"a": 0, "c": 0}
+    alone, _ = tag_colours({"a": ("friday",)})
+    assert [t.tag for t in alone] == ["friday"]
+
+
 def test_a_tint_lies_between_colour_and_paper():
     assert tint("#000000", 0.0) == "#FFFFFF"
     assert tint("#123456", 1.0) == "#123456"

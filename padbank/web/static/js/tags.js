@@ -17,6 +17,7 @@ const SIGNS = [
 export function giveSigns(tagLists) {
   const counts = new Map();
   for (const tags of tagLists) for (const tag of tags) counts.set(tag, (counts.get(tag) ?? 0) + 1);
+  if (tagLists.length > 1) for (const [tag, n] of counts) if (n === tagLists.length) counts.delete(tag); // it tells none apart
   const order = [...counts].sort((a, b) => b[1] - a[1] || (a[0] < b[0] ? -1 : 1));
   return new Map(order.slice(0, SIGNS.length).map(([tag], i) => [tag, SIGNS[i]]));
 }
