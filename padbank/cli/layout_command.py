@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from padbank.cli.common import json_option, open_library, print_findings, print_json, say
+from padbank.cli.common import counted, json_option, open_library, print_findings, print_json, say
 from padbank.cli.layout_print import print_layout, print_left_out, print_terms
 from padbank.cli.tables import table
 from padbank.workflow.by_hand import diff
@@ -25,8 +25,10 @@ def command(ctx: click.Context, show: str, number: int | None, old: str | None, 
         if as_json:
             print_json({"old": before.number, "new": new.number, "changes": changes})
         else:
-            click.echo(table([(c.clip, c.kind, c.before, c.after, c.why) for c in changes], ("clip", "what", "was", "is", "why"), flexible=(0, 4)))
-            say(f"{len(changes)} differences from layout {before.number} of {before.show} to layout {new.number} of {new.show}.")
+            if changes:
+                click.echo(table([(c.clip, c.kind, c.before, c.after, c.why) for c in changes], ("clip", "what", "was", "is", "why"), flexible=(0, 4)))
+            many = counted(len(changes), "difference") if changes else "No difference"
+            say(f"{many} from layout {before.number} of {before.show} to layout {new.number} of {new.show}.")
         return 0
     judged = judge(library, show, number)
     if as_json:

@@ -37,7 +37,9 @@ def command(ctx: click.Context, show: str, take: Path, number: int | None, first
         print_json({"layout": played.layout, "hits": [dict(zip(("segment", "clip", "hits"), r, strict=True)) for r in rows],
                     "findings": played.findings})  # fmt: skip
     else:
-        click.echo(table(rows, ("segment", "clip", "hits"), "llr", flexible=(1,)))
+        click.echo(table([(s, c, f"{n:g}") for s, c, n in rows], ("segment", "clip", "hits"), "llr", flexible=(1,)))
         print_findings(played.findings)
         say(f"Kept for the next plan: {counted(round(sum(r[2] for r in rows)), 'hit')} on layout {played.layout}.")
+        if not played.learns:
+            say(f"No want of {show} has learn = true, so only wants by tag heed it: write it beside those that should take their hits from takes.")
     return 0

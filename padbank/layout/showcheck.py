@@ -100,7 +100,9 @@ def _check_wants(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[F
                 continue
             tag = want.tag or ""
             mine = by_tag.get(tag, [])
-            usable = [n for n in mine if show.rights == "any" or clips[n].cleared]
+            named = {w.clip for w in segment.wants}
+            mine_here = [n for n in mine if n not in named]  # a clip serves one want of a segment
+            usable = [n for n in mine_here if show.rights == "any" or clips[n].cleared]
             severity: Severity = "error" if want.must else "warning"
             if not mine:
                 near = get_close_matches(tag, sorted(by_tag), 1, 0.6)
@@ -108,14 +110,12 @@ def _check_wants(show: Show, rig: Rig, clips: Mapping[str, KnownClip]) -> list[F
                 text = f"no clip has the tag {tag!r} that {where} wants{hint}"
                 found.append(_finding("tag-empty", severity, text, where, 0, want.count))
             elif len(usable) < want.count:
-                why = (
-                    f" with a licence ({len(mine) - len(usable)} without): state theirs"
-                    if len(usable) < len(mine)
-                    else ""
-                )
+                beside = " beside those it names" if len(mine_here) < len(mine) else ""
+                unclear = len(mine_here) - len(usable)
+                why = f" with a licence ({unclear} without): state theirs," if unclear else ":"
                 text = (
-                    f"{where} wants {want.count} clips tagged {tag!r}, and there are "
-                    f"{len(usable)}{why or ':'}{',' if why else ''} tag more, or lower the count"
+                    f"{where} wants {want.count} clips tagged {tag!r}{beside}, and there are "
+                    f"{len(usable)}{why} tag more, or lower the count"
                 )
                 found.append(
                     _finding("tag-short", severity, text, where, len(usable), want.count)

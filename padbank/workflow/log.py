@@ -33,6 +33,8 @@ class Played:
     lines: tuple[str, ...]
     hits: dict[tuple[str, str], float]
     findings: tuple[Finding, ...]
+    learns: bool = False
+    """whether the show has a want that takes its hits from takes"""
 
 
 def rehearse_show(
@@ -79,6 +81,7 @@ def _play(judged: Judged, events: Iterable[Event], before: tuple[Finding, ...], 
         lines=tuple(report_lines(done, judged.opened.rig, before)),
         hits=hits_by_segment(judged.layout, done),
         findings=(*before, *done.findings),
+        learns=any(w.learn for s in judged.opened.show.segments for w in s.wants),
     )
 
 

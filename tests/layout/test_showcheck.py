@@ -67,6 +67,14 @@ def test_many_clips_without_a_licence_are_told_in_one_line_for_musts_and_one_for
     assert not check_show(replace(with_wants(*wants), rights="any"), replace(RIG, banks=9), clips)
 
 
+def test_a_clip_that_is_named_does_not_serve_its_tag_too():
+    both = with_wants(Want(clip="foghorn"), Want(clip="ship-bell"), Want(tag="harbour", count=2))
+    assert [(f.code, f.number, f.limit) for f in check_show(both, RIG, CLIPS)] == [("tag-short", 0, 2)]
+    assert "tagged 'harbour' beside those it names, and there are 0: tag more" in check_show(both, RIG, CLIPS)[0].text
+    one = with_wants(Want(clip="foghorn"), Want(tag="harbour"))
+    assert check_show(one, RIG, CLIPS) == []
+
+
 def test_a_good_show_has_no_findings_even_when_it_is_over():
     assert check_show(SHOW, RIG, CLIPS) == []
 

@@ -13,7 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from click.testing import CliRunner
 
+from padbank.cli.main import cli
 from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.add import add
@@ -168,3 +170,20 @@ def test_a_layout_by_hand_is_judged_with_the_costs_and_reasons_of_its_step(libra
     show, layout = judged.opened.show, judged.layout
     musts = check_layout(show, layout, judged.evaluation.left_out, judged.evaluation.findings)[0]
     assert not musts.ok and musts.figures == "3 musts, 0 wishes left out, not there: knock"
+
+
+def test_what_the_commands_say_of_takes_and_of_layouts_that_are_alike(library: Library, tmp_path: Path) -> None:
+    plan(library, "two-songs")
+    night = tmp_path / "night.mid"
+    night.write_bytes(take((36, 100), (37, 100)))
+
+    def said(*words: str) -> str:
+        return CliRunner().invoke(cli, ["--library", str(library.folder), *words]).output
+
+    told = said("log", "two-songs", str(night))
+    assert "No want" not in told and "2 hits" in told and "1.0" not in told  # counts of hits, not measurements
+    show = library.shows / "two-songs.toml"
+    show.write_text(show.read_text(encoding="utf-8").replace("learn = true, ", ""), encoding="utf-8")
+    assert "No want of two-songs has learn = true" in said("log", "two-songs", str(night))
+    same = said("layout", "two-songs", "--diff", "1")
+    assert same.startswith("No difference from layout 1 of two-songs") and "why" not in same
