@@ -6,7 +6,7 @@ value. Time is ``float`` seconds in the domain and ``int`` frames inside
 
 Functions: ``db_to_gain``, ``gain_to_db``, ``power_to_db``,
 ``seconds_to_frames``, ``json_number``,
-``format_bytes``, ``format_db``, ``format_seconds``.
+``format_bytes``, ``format_db``, ``format_change``, ``format_seconds``.
 """
 
 from __future__ import annotations
@@ -62,6 +62,11 @@ def format_db(value: float | None, unit: str, digits: int = 1) -> str:
         return "none"
     text = f"{value:.{digits}f}"
     return f"{text.replace('-', '−')} {unit}" if unit else text.replace("-", "−")
+
+
+def format_change(value: float, unit: str, digits: int = 1) -> str:
+    """A difference with its sign: ``+0.5 dB``, ``−2.0 LU``."""
+    return f"{value:+.{digits}f} {unit}".replace("-", "−").strip()
 
 
 def format_seconds(time_s: float | None) -> str:

@@ -7,7 +7,7 @@ import click
 from padbank.cli.common import json_option, open_library, print_json
 from padbank.cli.tables import wrapped
 from padbank.domain import Measurement
-from padbank.units import format_bytes, format_db, format_seconds
+from padbank.units import format_bytes, format_change, format_db, format_seconds
 from padbank.workflow.clips import ClipInfo, info
 
 
@@ -30,9 +30,17 @@ def _levels(measured: Measurement | None) -> str:
         return "not measured yet: plan, level and export do it"
     return (
         f"integrated {format_db(measured.integrated_lufs, 'LUFS')}, "
-        f"momentary max {format_db(measured.momentary_max_lufs, 'LUFS')}, "
-        f"true peak {format_db(measured.true_peak_dbtp, 'dBTP')}"
+        f"loudest 400 ms {format_db(measured.momentary_max_lufs, 'LUFS')}, "
+        f"peak {format_db(measured.true_peak_dbtp, 'dBTP')}"
     )
+
+
+def _edits(known: ClipInfo) -> str:
+    """How many edits are in force, and what the last of them was; those taken back come last."""
+    undone = len(known.history) - known.edit_number
+    back = f"; {undone} taken back, the first of them: {known.history[known.edit_number]['why']}" if undone else ""
+    last = f", last: {known.history[known.edit_number - 1]['why']}" if known.edit_number > 1 else ", as proposed"
+    return f"{known.edit_number - 1}{last}{back}"
 
 
 def print_info(known: ClipInfo) -> None:
@@ -46,7 +54,7 @@ def print_info(known: ClipInfo) -> None:
                      f"{format_bytes(original.n_bytes)}, SHA-256 {original.sha256[:12]}"),
         ("trim", f"{recipe.start_s:.4f} s to {end_s:.4f} s, fades {recipe.fade_in_s * 1000:.1f} ms in, "
                  f"{recipe.fade_out_s * 1000:.1f} ms out"),
-        ("levelled as", f"{recipe.role}, offset {recipe.level_offset_lu:+.1f} LU, channels {recipe.channels}"),
+        ("levelled as", f"{recipe.role}, offset {format_change(recipe.level_offset_lu, 'LU')}, channels {recipe.channels}"),
         ("plays", recipe.play_mode + (f", mute group {recipe.mute_group}" if recipe.mute_group else "")),
         ("in the file", _levels(known.as_file)),
         ("on a pad", _levels(known.as_played)),
@@ -57,6 +65,6 @@ def print_info(known: ClipInfo) -> None:
         lines.insert(6, ("loop", f"{recipe.loop_start_s:.4f} s to {recipe.loop_end_s:.4f} s"))
     if known.rights_caution:
         lines.append(("caution", known.rights_caution))
-    lines.append(("edits", f"{len(known.history) - 1}, last: {known.history[-1]['why']}"))
+    lines.append(("edits", _edits(known)))
     for label, text in lines:
         click.echo(wrapped(f"{label:>12}  {text}", " " * 14))

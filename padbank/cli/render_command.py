@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from padbank.cli.common import json_option, open_library, print_json, say
-from padbank.units import format_db
+from padbank.units import format_change, format_db
 from padbank.workflow.listen import render_clip
 
 
@@ -27,7 +27,7 @@ def command(ctx: click.Context, clip: str, output: Path, show: str | None, as_js
     click.echo(str(output))
     say(
         f"{format_db(measured.loudness_lufs(facts.role), 'LUFS')} ({facts.role}), true peak "
-        f"{format_db(measured.true_peak_dbtp, 'dBTP')}, gain {facts.gain_db:+.1f} dB, limited {facts.limited_db:.1f} dB."
+        f"{format_db(measured.true_peak_dbtp, 'dBTP')}, gain {format_change(facts.gain_db, 'dB')}, limited {facts.limited_db:.1f} dB."
     )
     if facts.reason:
         say(facts.reason)

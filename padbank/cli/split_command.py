@@ -46,7 +46,7 @@ def command(
         if as_json:
             print_json(sections)
         else:
-            rows = [(s.number, s.name, format_seconds(s.onset_s), format_seconds(s.end_s), format_seconds(s.duration_s)) for s in sections]
+            rows = [(s.number, s.name, format_seconds(s.onset_s), format_seconds(s.sound_end_s), format_seconds(s.duration_s)) for s in sections]
             if rows:
                 click.echo(table(rows, ("cue", "would be named", "starts", "ends", "length"), "rlrrr", flexible=(1,)))
             cure = "a shorter --silence cuts more often, a longer one less often"

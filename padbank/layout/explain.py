@@ -16,6 +16,7 @@ from padbank.layout import hand
 from padbank.layout.cost import exposure, read_layout, serve
 from padbank.layout.evaluate import evaluate_problem
 from padbank.layout.problem import Problem
+from padbank.units import format_change
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,12 +216,12 @@ def _text(problem: Problem, layout: Layout, found: Why) -> str:
             parts.append(f"No other place keeps every limit; {o.pad_id} of bank {o.bank}: {o.breaks}.")
         elif found.placed:
             parts.append(
-                f"The next best place, {o.pad_id} of bank {o.bank}{gives}, costs {o.cost:+.2f} s."
+                f"The next best place, {o.pad_id} of bank {o.bank}{gives}, costs {format_change(o.cost, 's', 2)}."
             )
         else:
             parts.append(
                 f"To have it, {o.pad_id} of bank {o.bank} is the cheapest place{gives}: "
-                f"{o.cost:+.2f} s; a higher value, or must, would bring it in."
+                f"{format_change(o.cost, 's', 2)}; a higher value, or must, would bring it in."
             )
     elif not found.placed:
         parts.append("No pad of its banks takes it.")

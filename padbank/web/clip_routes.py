@@ -59,7 +59,7 @@ def seen_clip(library: Library, name: str) -> dict[str, Any]:
         "as_file": known.as_file,
         "as_played": known.as_played,
         "edits": [{"number": h["number"], "why": h["why"], "made_at": h["made_at"]} for h in known.history],
-        "edit_now": library.catalogue.recipe_number(clip.name),
+        "edit_now": known.edit_number,
     }
 
 

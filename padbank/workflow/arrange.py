@@ -24,6 +24,7 @@ from padbank.layout.explain import Why, why
 from padbank.layout.facts import ClipFacts
 from padbank.layout.problem import Problem, build_problem
 from padbank.store.library import Library
+from padbank.units import format_change
 from padbank.workflow.facts import clip_facts
 from padbank.workflow.pad_limits import Meter, bank_meters
 from padbank.workflow.plan import (
@@ -380,5 +381,5 @@ def explain(board: Board, clip: str) -> Why:
     text = f"{clip} is under no pad: {'nothing is laid out yet' if not board.layout.places else 'this layout was made by hand'}."
     if found.others and not found.others[0].breaks:
         best = found.others[0]
-        text += f" Its cheapest place would be {best.pad_id} of bank {best.bank} ({best.cost:+.2f} s)."
+        text += f" Its cheapest place would be {best.pad_id} of bank {best.bank} ({format_change(best.cost, 's', 2)})."
     return replace(found, text=text)

@@ -111,6 +111,8 @@ class ClipInfo:
     as_file: Measurement | None
     as_played: Measurement | None
     history: tuple[dict[str, Any], ...]
+    edit_number: int
+    """which of ``history`` is in force, counting from 1; later ones were taken back"""
     rights_caution: str | None
     original_file: str
 
@@ -128,6 +130,7 @@ def info(library: Library, name: str) -> ClipInfo:
         as_file=as_file,
         as_played=library.catalogue.measurement(sha256, played_key(clip.recipe), METHOD),
         history=tuple({**h, "why": edit_in_words(h["why"])} for h in library.catalogue.recipe_history(clip.name)),
+        edit_number=library.catalogue.recipe_number(clip.name),
         rights_caution=caution_for(clip.licence),
         original_file=str(original),
     )

@@ -27,17 +27,22 @@ MARGIN_S = 0.25
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """One cue found in a recording; positions in seconds of the recording."""
+    """One cue found in a recording; positions in seconds of the recording.
+
+    ``start_s`` to ``end_s`` is cut out, silence on both sides included;
+    ``onset_s`` to ``sound_end_s`` is what its clip would play.
+    """
 
     number: int
     name: str
     start_s: float
     end_s: float
     onset_s: float
+    sound_end_s: float
 
     @property
     def duration_s(self) -> float:
-        return self.end_s - self.onset_s
+        return self.sound_end_s - self.onset_s
 
 
 def find_cues(
@@ -76,6 +81,7 @@ def find_cues(
                     start_s=first / rate_hz,
                     end_s=(first + len(samples)) / rate_hz,
                     onset_s=(first + edges.onset_frame) / rate_hz,
+                    sound_end_s=(first + edges.end_frame) / rate_hz,
                 )
             )
     progress(len(rough), len(rough), "")

@@ -243,9 +243,13 @@ def test_split_shows_first_and_applies_when_told(tmp_path: Path) -> None:
     assert len(preview) == 3
     for found, true_start in zip(preview, starts, strict=True):
         assert 0 <= true_start - found["onset_s"] <= 0.001
+        assert true_start + 0.3 < found["sound_end_s"] <= true_start + 0.6 < found["end_s"]  # without the silence that is cut out with it
     assert json.loads(run("find", "--json", library=library).stdout) == []
     report = json.loads(run("split", path, "--apply", "--tag", "reel", "--json", library=library).stdout)
     assert [a["clip"] for a in report["added"]] == ["reel-01", "reel-02", "reel-03"]
+    for found in preview:
+        clip = json.loads(run("info", found["name"], "--json", library=library).stdout)
+        assert clip["duration_s"] == pytest.approx(found["sound_end_s"] - found["onset_s"], abs=0.002)  # what was shown is what it plays
 
 
 def test_the_readme_s_rig_and_show_can_be_read() -> None:

@@ -103,3 +103,14 @@ def test_a_finding_of_the_same_words_is_told_once(capsys) -> None:
     assert capsys.readouterr().err.splitlines() == [
         "note: pause: 10.9 LU short [01/01.wav and 2 more]", "note: click: 4 LU short [03/01.wav]",
     ]  # fmt: skip
+
+
+def test_info_tells_edits_in_force_from_those_taken_back(library: Library) -> None:
+    def said(*words: str) -> str:
+        return CliRunner().invoke(cli, ["--library", str(library.folder), *words]).output
+
+    assert "edits  0, as proposed" in said("info", "trumpet")
+    shown = said("edit", "trumpet", "--offset", "-2")
+    assert "edits  1, last: level offset −2.0 LU" in shown and "offset −2.0 LU, channels" in shown
+    undone = said("edit", "trumpet", "--undo")
+    assert "edits  0, as proposed; 1 taken back, the first of them: level offset −2.0 LU" in undone
