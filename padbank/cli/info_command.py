@@ -67,4 +67,5 @@ def print_info(known: ClipInfo) -> None:
         lines.append(("caution", known.rights_caution))
     lines.append(("edits", _edits(known)))
     for label, text in lines:
-        click.echo(wrapped(f"{label:>12}  {text}", " " * 14))
+        line = f"{label:>12}  {text}"
+        click.echo(line if label == "came from" else wrapped(line, " " * 14))  # a path stays whole

@@ -9,6 +9,7 @@ Functions: ``table``, ``shorten``, ``wrapped``, ``screen_width``, ``columns_of``
 
 from __future__ import annotations
 
+import re
 import shutil
 import textwrap
 import unicodedata
@@ -18,6 +19,7 @@ from typing import Any
 LEAST_COLUMN = 12
 """A column is not shortened further than this."""
 GAP = "  "
+UNIT = re.compile(r"(?<=\d) (?=(?:LUFS|LU|dBTP|dB|ms|s|Hz|ch|kB|MB|GB|%)(?:\W|$))")
 
 
 def screen_width() -> int:
@@ -78,5 +80,7 @@ def _fitting(text: str, room: int) -> str:
 
 
 def wrapped(text: str, indent: str = "") -> str:
-    """Text in lines as wide as the screen, those after the first one indented; no word is cut."""
-    return textwrap.fill(text, screen_width(), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    """Text in lines as wide as the screen, those after the first one indented; no word is cut, no number parted from its unit."""
+    kept = UNIT.sub("\N{NO-BREAK SPACE}", text)
+    lines = textwrap.fill(kept, screen_width(), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    return lines.replace("\N{NO-BREAK SPACE}", " ")

@@ -113,4 +113,4 @@ def test_info_tells_edits_in_force_from_those_taken_back(library: Library) -> No
     shown = said("edit", "trumpet", "--offset", "-2")
     assert "edits  1, last: level offset −2.0 LU" in shown and "offset −2.0 LU, channels" in shown
     undone = said("edit", "trumpet", "--undo")
-    assert "edits  0, as proposed; 1 taken back, the first of them: level offset −2.0 LU" in undone
+    assert "edits  0, as proposed; 1 taken back, the first of them: level offset" in undone

@@ -43,6 +43,7 @@ def test_shortened_names_never_pass_their_room() -> None:
 def test_text_breaks_between_words(monkeypatch) -> None:
     monkeypatch.setenv("COLUMNS", "30")
     lines = wrapped("  meter    our meter against three-named libraries and programs", " " * 11).splitlines()
+    assert "−2.0 LU" in wrapped("level offset of the clip −2.0 LU") and "12 s" in wrapped("this is twenty-nine letters 12 s long")
     assert len(lines) > 1 and max(map(len, lines)) <= 30 and all(line.startswith(" " * 11) for line in lines[1:])
 
 
