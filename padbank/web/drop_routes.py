@@ -180,12 +180,17 @@ def _add(desk: Desk, job: JobHandle, paths: list[Path], settings: Settings, fold
 def seen_report(report: AddReport, folder: Path | None) -> dict[str, object]:
     """The report with paths as the person knows them (dropped files by their names)."""
 
+    top = None if folder is None else Path(os.path.abspath(folder))  # the library may have been named from where one stands
+
     def shown(path: str) -> str:
-        return Path(path).name if folder is not None and Path(path).is_relative_to(folder) else path
+        return Path(path).name if top is not None and Path(path).is_relative_to(top) else path
 
     return {
         "added": [{"path": shown(e.path), "clip": e.clip, "role": e.role, "reason": e.reason} for e in report.added],
-        "already": [{"path": shown(e.path), "clip": e.clip} for e in report.already],
+        "already": [
+            {"path": shown(e.path), "clip": e.clip, "same_as": Path(e.same_as).name if e.same_as else None} for e in report.already
+        ],
+        "passed_over": report.passed_over,
         "refused": [{"path": shown(r.path), "reason": r.reason} for r in report.refused],
         "warnings": [{"path": shown(w.path), "reason": w.reason} for w in report.warnings],
     }

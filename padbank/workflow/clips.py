@@ -69,10 +69,14 @@ def _parts(path: str) -> list[str]:
     return [p for p in re.split(r"[\\/]", path) if p]
 
 
+DROPPED = re.compile(r"[\\/]dropped[\\/][^\\/]+[\\/]\d+[\\/]")
+"""Where the page keeps what was dropped until it is added: no folder of the person's."""
+
+
 def _came_from(source: str, others: Sequence[str]) -> str:
     """Not the whole path: a word such as ``music`` would be in every one."""
     names = [_parts(p)[-1] for p in others if p != source and _parts(p)]
-    return _as_one(" ".join(dict.fromkeys(("/".join(_parts(source)[-2:]), *names))))
+    return _as_one(" ".join(dict.fromkeys(("/".join(_parts(source)[-1 if DROPPED.search(source) else -2 :]), *names))))
 
 
 def near_words(library: Library, words: Sequence[str], most: int = 2) -> list[str]:

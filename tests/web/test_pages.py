@@ -183,6 +183,21 @@ def test_dropped_files_are_added_and_bad_ones_refused_with_a_reason(page, librar
     assert page.post(f"/api/drops/{drop}/add", json={}).status_code == 400
 
 
+def test_dropped_files_go_by_their_names_where_the_library_was_named_from_the_folder_it_lies_in(library_folder, synth_wav, tmp_path, monkeypatch):
+    monkeypatch.chdir(library_folder.parent)
+    whistle = synth_wav(tmp_path / "whistle.wav", 800, 0.5).read_bytes()
+    with TestClient(create_app(Path(library_folder.name), port=8808), base_url=HERE, headers=OWN) as page:
+        drop = page.post("/api/drops").json()["drop"]
+        for number, (name, content) in enumerate((("Whistle.wav", whistle), ("Twin.wav", whistle), ("words.wav", b"words"))):
+            page.put(f"/api/drop/{drop}/{number}?name={name}", content=content)
+        result = wait_for(page, page.post(f"/api/drops/{drop}/add", json={}).json())["result"]
+    assert [a["path"] for a in result["added"]] == ["Whistle.wav"] and [r["path"] for r in result["refused"]] == ["words.wav"]
+    assert result["already"] == [{"path": "Twin.wav", "clip": "whistle", "same_as": "Whistle.wav"}]
+    with Library(library_folder) as library:
+        assert [r.came_from for r in clips_work.find(library, ["twin"])] == ["Whistle.wav Twin.wav"]  # no folder of the page's own
+        assert not clips_work.find(library, ["00000"])
+
+
 def test_paths_to_add_must_be_whole_and_there(page, tmp_path):
     assert page.post("/api/add", json={"paths": ["relative/x.wav"]}).status_code == 400
     assert page.post("/api/add", json={"paths": [str(tmp_path / "nothing")]}).status_code == 400

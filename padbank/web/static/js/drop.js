@@ -162,12 +162,15 @@ export function addPanel(root, desk, licences, done) {
       put(panel, h('p', { class: 'trouble', role: 'alert' }, job.error), closeButton());
       return;
     }
-    const { added, already, refused, warnings } = job.result;
+    const { added, already, refused, warnings, passed_over: others } = job.result;
+    const twins = already.filter((a) => a.same_as);
     const bad = [...failed, ...refused];
     put(panel,
       h('p', {}, h('strong', {}, `${added.length} added`), `, ${already.length} already there, ${bad.length} refused.`),
       bad.length ? h('details', { open: true }, h('summary', {}, `Refused, and why (${bad.length})`), h('ul', { class: 'plain' }, bad.map((r) => h('li', {}, h('strong', {}, r.path), ` ${r.reason}`)))) : null,
       warnings.length ? h('details', {}, h('summary', {}, `Taken, with a warning (${warnings.length})`), h('ul', { class: 'plain' }, warnings.map((w) => h('li', {}, h('strong', {}, w.path), ` ${w.reason}`)))) : null,
+      twins.length ? h('details', {}, h('summary', {}, `The same sound as a clip that is there (${twins.length})`), h('ul', { class: 'plain' }, twins.map((a) => h('li', {}, h('strong', {}, a.path), ` is ${a.clip}`)))) : null,
+      others.length ? h('details', {}, h('summary', {}, `Passed over, no sound or video by name (${others.length})`), h('p', {}, others.slice(0, 500).join(', '))) : null,
       added.length ? h('details', {}, h('summary', {}, `Added (${added.length})`), h('ul', { class: 'plain' }, added.slice(0, 500).map((a) => h('li', {}, h('strong', {}, a.clip), ` ${a.role}: ${a.reason}`)))) : null,
       closeButton());
     panel.hidden = false;
