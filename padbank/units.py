@@ -60,7 +60,7 @@ def format_db(value: float | None, unit: str, digits: int = 1) -> str:
     """``-16.0 LUFS``; None and infinities are shown as ``none``."""
     if value is None or not math.isfinite(value):
         return "none"
-    text = f"{value:.{digits}f}"
+    text = f"{round(value, digits) + 0.0:.{digits}f}"  # no −0.0
     return f"{text.replace('-', '−')} {unit}" if unit else text.replace("-", "−")
 
 

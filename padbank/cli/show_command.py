@@ -73,8 +73,8 @@ def list_(ctx: click.Context, as_json: bool) -> int:
 @click.option("--rig", help="Which rig it is for.")
 @click.pass_context
 def new(ctx: click.Context, name: str, like: str | None, rig: str | None) -> int:
-    """Write a new show file to fill in with any text editor."""
+    """Write a new show file to fill in with any text editor; NAME may be a title, such as "Friday night"."""
     path = new_show(open_library(ctx), name, like=like, rig=rig)
     click.echo(str(path))
-    say(f"Open it in a text editor, then: padbank show check {name}")
+    say(f"Open it in a text editor, then: padbank show check {path.stem}")
     return 0

@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from padbank.cardnames import name_fault
-from padbank.domain import Clip, Finding, Rig, Segment, Show, Want, check_name
+from padbank.domain import NAME_PATTERN, Clip, Finding, Rig, Segment, Show, Want, check_name
 from padbank.errors import ConfigError, InputError
 from padbank.files.rigfile import load_rig, shipped_rigs
 from padbank.files.showfile import load_show, new_show_toml, show_so_far
 from padbank.files.tomlread import joined
 from padbank.layout.rigcheck import check_rig
 from padbank.layout.showcheck import check_show
-from padbank.store.library import Library
+from padbank.store.library import Library, clip_name_for
 
 
 def rig_files(library: Library) -> dict[str, Path]:
@@ -178,11 +178,18 @@ def _with_unknown_names(library: Library, path: Path, error: ConfigError) -> Con
 def new_show(library: Library, name: str, *, like: str | None = None, rig: str | None = None) -> Path:
     """Write a new show file to fill in, from scratch or like an older show.
 
+    Parameters
+    ----------
+    name : a name of lower-case letters, digits and hyphens, or a title of any words to make one from
+
     Raises
     ------
     InputError
         when the name is taken or wrong, or no rig is known to start from
     """
+    title = "" if NAME_PATTERN.match(name) else " ".join(name.split())
+    if any(sign.isalnum() for sign in title) and not set("/\\") & set(title):
+        name = clip_name_for(title, set())
     check_name("show", name)
     if fault := name_fault(f"{name}.toml"):
         raise InputError(f"a file cannot be named {name[:40]!r}: {fault}; choose another name")
@@ -198,7 +205,7 @@ def new_show(library: Library, name: str, *, like: str | None = None, rig: str |
     rig_name = load_rig(find_rig_file(library, rig)).name
     try:
         with open(path, "x", encoding="utf-8", newline="\n") as file:
-            file.write(new_show_toml(name, rig_name, older))
+            file.write(new_show_toml(name, rig_name, older, title=title))
     except FileExistsError:
         raise _taken(name, path) from None
     load_show(path)

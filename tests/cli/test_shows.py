@@ -14,6 +14,7 @@ from padbank.cli.common import print_findings
 from padbank.cli.main import cli
 from padbank.domain import Finding
 from padbank.errors import ConfigError, InputError
+from padbank.files.showfile import load_show
 from padbank.store.library import Library
 from padbank.workflow.add import add
 from padbank.workflow.plan import plan
@@ -114,3 +115,15 @@ def test_info_tells_edits_in_force_from_those_taken_back(library: Library) -> No
     assert "edits  1, last: level offset −2.0 LU" in shown and "offset −2.0 LU, channels" in shown
     undone = said("edit", "trumpet", "--undo")
     assert "edits  0, as proposed; 1 taken back, the first of them: level offset" in undone
+
+
+def test_a_show_may_be_begun_by_its_title(library: Library) -> None:
+    path = new_show(library, "Freitag – Nacht im Größten Zelt!", rig="crate-eight")
+    assert path.name == "freitag-nacht-im-grossten-zelt.toml"
+    assert load_show(path).title == "Freitag – Nacht im Größten Zelt!" and load_show(path).name == path.stem
+    assert load_show(new_show(library, "plain-name", rig="crate-eight")).title == "plain-name"
+    for wrong in ("../x", "a\\b", "", "   ", "!!!"):
+        with pytest.raises(InputError):
+            new_show(library, wrong, rig="crate-eight")
+    with pytest.raises(InputError, match="is there already"):
+        new_show(library, "Plain name", rig="crate-eight")

@@ -10,6 +10,7 @@ import numpy as np
 import soundfile
 
 from padbank.cli.tables import columns_of, shorten, table, wrapped
+from padbank.units import format_change, format_db
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -76,3 +77,9 @@ def test_what_commands_print_into_a_file_is_80_columns_wide(tmp_path: Path) -> N
         prose = ("left out:", "tags", "came from", "The next best", clip)  # sentences are whole in a file, and paths
         wide = [x for x in text.splitlines() if columns_of(x) > 80 and not x.strip().startswith(prose)]
         assert not wide, words
+
+
+def test_no_level_is_minus_zero() -> None:
+    for value, digits, text in ((-0.04, 1, "0.0"), (-0.06, 1, "−0.1"), (0.04, 1, "0.0"), (-0.004, 2, "0.00"), (-16.0, 1, "−16.0")):
+        assert format_db(value, "", digits) == text
+    assert (format_change(-2, "LU"), format_change(0.5, "dB", 2)) == ("−2.0 LU", "+0.50 dB")

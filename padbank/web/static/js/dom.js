@@ -74,7 +74,8 @@ export function seconds(value) {
 
 export function level(value, unit = '', digits = 1) {
   if (value === null || value === undefined) return 'none';
-  return minus(value.toFixed(digits)) + (unit ? ` ${unit}` : '');
+  const text = value.toFixed(digits);
+  return minus(Number(text) === 0 ? text.replace('-', '') : text) + (unit ? ` ${unit}` : '');
 }
 
 /** With its sign: +1.2, −0.4, 0. */

@@ -26,7 +26,7 @@ export async function open(root, desk, name) {
   }
 
   function newShow(rigs, like) {
-    const box = h('input', { type: 'text', required: true, placeholder: 'harbour-night', autocomplete: 'off', pattern: '[a-z0-9][a-z0-9\\-]*', title: 'lower-case letters, digits and hyphens' });
+    const box = h('input', { type: 'text', required: true, placeholder: 'Harbour night', autocomplete: 'off', maxlength: 80 });
     const rig = h('select', {}, rigs.filter((r) => !r.fault).map((r) => h('option', { value: r.name, selected: r.name === seen?.show.rig }, `${r.title} (${count(r.pads, 'pad')}, ${count(r.banks, 'bank')})`)));
     return h('form', { class: 'row wrap new-show', onsubmit: async (e) => {
       e.preventDefault();

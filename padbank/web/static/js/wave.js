@@ -42,7 +42,7 @@ export function createWave(box, { duration_s: length, load, changed }) {
   const readout = h('p', { class: 'readout', 'aria-hidden': 'true' });
   const button = (text, work, label) => h('button', { type: 'button', class: 'small', onclick: work, 'aria-label': label ?? null }, text);
   put(box, frame, scale,
-    h('div', { class: 'row wrap wave-tools' },
+    h('div', { class: 'row wrap wave-tools' }, h('span', { class: 'hint' }, 'Look at'),
       button('Whole', () => view(0, length), 'Show the whole file'),
       button('Trim', () => viewTrim(), 'Show the trim'),
       button('Start', () => viewAround(at('start_s')), 'Close up on the start'),
@@ -274,7 +274,7 @@ export function createWave(box, { duration_s: length, load, changed }) {
     for (let time = Math.ceil(from / step) * step; time <= to + 1e-9 && marks.length < 12; time += step) {
       const text = step >= 1 ? seconds(Math.round(time)) : step >= 0.1 ? `${time.toFixed(1)} s` : `${(time * 1000).toFixed(step < 0.001 ? 1 : 0)} ms`;
       const where = ((time - from) / span) * 100;
-      if (where < 96) marks.push(h('span', { style: { left: `${where}%` } }, text.replace('.000 s', ' s')));
+      if (where < 96) marks.push(h('span', { style: { left: `${where}%` } }, text.replace(/\.0+ s/, ' s')));
     }
     put(scale, marks);
   }
