@@ -12,13 +12,14 @@ each with a second of lead for its filters, and its block values are gated
 together at the end.
 
 Functions: ``measure_again`` (an array), ``measure_file_again`` (a file, in
-flat memory), ``measure_again_from`` (anything that can be read by position).
+flat memory), ``measure_again_from`` (anything that can be read by position); ``sections_of``,
+``measure_section`` and ``joined`` for a long sound on several cores.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -36,6 +37,7 @@ Read = Callable[[int, int], NDArray[Any]]
 """(start frame, number of frames) -> samples (frames, channels)"""
 
 PIECE_S, LEAD_S = 20, 1
+SECTION_S = 120
 BLOCK_S, HOP_S = 0.4, 0.1
 SLIDE_PER_S = 100
 """The momentary window moves in steps of 10 ms."""
@@ -91,26 +93,74 @@ def measure_again_from(
     ``role``: only the loudness that this role is levelled by is read, and the other is None. A
     phrase too short or too quiet for an integrated value has its momentary one read.
     """
-    import pyloudnorm
-    from scipy import __version__ as scipy_version
+    sections = [
+        measure_section(read, frames, rate_hz, channels, section, role=role)
+        for section in sections_of(frames, rate_hz, role)
+    ]
+    return joined(sections, read, frames, rate_hz, channels, as_played=as_played)
 
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Section:
+    """What one stretch of a sound gives. ``powers``: of the 400 ms blocks that begin in it.
+
+    ``momentary_lufs``: of a sound in one section, where it is wanted.
+    """
+
+    powers: NDArray[np.float64]
+    momentary_lufs: float | None
+    peak: float
+
+
+def sections_of(frames: int, rate_hz: int, role: Role | None = None) -> list[tuple[int, int]]:
+    """First and last frame (exclusive) of the stretches that can be measured one by one.
+
+    Together they give what the whole sound gives. A hit stays whole: its window slides over all of it.
+    """
+    step = SECTION_S * rate_hz if role == "phrase" else frames
+    return [(first, min(first + step, frames)) for first in range(0, frames, step)] if frames else []
+
+
+def measure_section(
+    read: Read, frames: int, rate_hz: int, channels: int, section: tuple[int, int], *, role: Role | None = None
+) -> Section:
+    """Measure one of ``sections_of``. ``read`` and ``frames`` are the whole sound's."""
     if not 1 <= channels <= MAX_CHANNELS:
         raise InputError(f"{channels} channels: the second meter takes 1 to {MAX_CHANNELS}")
-    meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
-    played_lu = MONO_ON_BOTH_SIDES_LU if as_played and channels == 1 else 0.0
-    integrated = momentary = None
+    meter = _meter(rate_hz)
+    powers, momentary = np.zeros(0), None
     if role != "hit":
-        integrated = _integrated(_block_powers(meter, read, frames, rate_hz))
-    if role != "phrase" or integrated is None:
+        powers = _block_powers(meter, read, frames, rate_hz, section)
+    if role != "phrase" or (section == (0, frames) and _integrated(powers) is None):
         momentary = _momentary_max(meter, read, frames, rate_hz, channels)
-    peak = true_peak(partial(_get, read), frames)
-    version = getattr(pyloudnorm, "__version__", None) or _version("pyloudnorm")
+    peak = true_peak(partial(_get, read), frames, *section)
+    return Section(powers=powers, momentary_lufs=momentary, peak=peak)
+
+
+def joined(
+    sections: Sequence[Section], read: Read, frames: int, rate_hz: int, channels: int, *, as_played: bool
+) -> SecondReading:
+    """The reading of a sound from all its sections."""
+    from scipy import __version__ as scipy_version
+
+    played_lu = MONO_ON_BOTH_SIDES_LU if as_played and channels == 1 else 0.0
+    integrated = _integrated(np.concatenate([np.zeros(0), *(section.powers for section in sections)]))
+    momentary = sections[0].momentary_lufs if len(sections) == 1 else None
+    if len(sections) > 1 and integrated is None:
+        momentary = _momentary_max(_meter(rate_hz), read, frames, rate_hz, channels)
+    peak = max((section.peak for section in sections), default=0.0)
     return SecondReading(
         integrated_lufs=None if integrated is None else integrated + played_lu,
         momentary_max_lufs=None if momentary is None else momentary + played_lu,
         true_peak_dbtp=gain_to_db(peak) if peak > 0 else None,
-        method=f"pyloudnorm-{version}/DeMan; resample_poly-8x/scipy-{scipy_version}",
+        method=f"pyloudnorm-{_version('pyloudnorm')}/DeMan; resample_poly-8x/scipy-{scipy_version}",
     )
+
+
+def _meter(rate_hz: int) -> Any:
+    import pyloudnorm
+
+    return pyloudnorm.Meter(rate_hz, filter_class="DeMan")
 
 
 def _version(package: str) -> str:
@@ -126,12 +176,17 @@ def _get(read: Read, start: int, n: int) -> NDArray[np.float64]:
     return samples
 
 
-def _block_powers(meter: Any, read: Read, frames: int, rate_hz: int) -> NDArray[np.float64]:
-    """Weighted mean square of every whole 400 ms block, 100 ms apart (BS.1770-5 eq. 3)."""
+def _block_powers(
+    meter: Any, read: Read, frames: int, rate_hz: int, section: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Weighted mean square of the whole 400 ms blocks of a section, 100 ms apart (BS.1770-5 eq. 3)."""
     n_blocks = math.floor((frames - BLOCK_S * rate_hz) / (HOP_S * rate_hz) + 1e-9) + 1
+    first_block = section[0] * 10 // rate_hz  # sections begin on a whole second
+    if section[1] < frames:
+        n_blocks = min(n_blocks, section[1] * 10 // rate_hz)
     powers: list[float] = []
     blocks_per_piece = round(PIECE_S / HOP_S)
-    for first in range(0, max(0, n_blocks), blocks_per_piece):
+    for first in range(first_block, n_blocks, blocks_per_piece):
         count = min(blocks_per_piece, n_blocks - first)
         start = first * rate_hz // 10
         lead = min(start, LEAD_S * rate_hz)

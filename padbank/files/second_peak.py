@@ -95,11 +95,16 @@ def bound_factors() -> tuple[float, float]:
     return most, rest
 
 
-def true_peak(read: Read, frames: int) -> float:
-    """Largest magnitude of the sound at 8 times its rate, as a ratio to full scale."""
-    peak, side = 0.0, HALF_FILTER_FRAMES
-    for start in range(-side, frames + side, PIECE_FRAMES):  # the filter rings beyond both ends
-        count = min(PIECE_FRAMES, frames + side - start)
+def true_peak(read: Read, frames: int, first: int = 0, last: int | None = None) -> float:
+    """Largest magnitude of the sound at 8 times its rate, as a ratio to full scale.
+
+    ``first`` and ``last`` (exclusive): only of these frames of the sound and what follows each.
+    """
+    peak, side = 0.0, HALF_FILTER_FRAMES  # the filter rings beyond both ends
+    begin = first if first else -side
+    end = last if last is not None and last < frames else frames + side
+    for start in range(begin, end, PIECE_FRAMES):
+        count = min(PIECE_FRAMES, end - start)
         peak = _peak_of_piece(_lines(read, start, count, frames), count, peak)
     return peak
 

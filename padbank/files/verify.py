@@ -30,7 +30,7 @@ from padbank.cardlimits import SetLimits, card_room_bytes, limit_findings, memor
 from padbank.domain import ExportPlan, Finding, Role
 from padbank.errors import DecodeError, InputError
 from padbank.files.oncard import State, read_set
-from padbank.files.second_meter import measure_again_from
+from padbank.files.second_meter import Read, Section, joined, measure_section, sections_of
 from padbank.files.setfile import SET_NAME, SetFile
 from padbank.files.verify_checks import (
     Checked,
@@ -238,21 +238,49 @@ class _Level:
     true_peak_dbtp: float | None
 
 
-def _measure(
-    folder: Path, meter: SecondMeter | None, job: tuple[str, WavFacts, bool, Role]
-) -> _Level | str:
-    path, facts, as_played, role = job
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """One section of a sound, to measure for one role."""
+
+    path: Path
+    facts: WavFacts
+    as_played: bool
+    role: Role
+    section: tuple[int, int]
+
+    def read(self, start: int, n_frames: int) -> NDArray[np.float64]:
+        return read_samples(self.path, self.facts, start, n_frames)
+
+    @property
+    def sound(self) -> tuple[Read, int, int, int]:
+        facts = self.facts
+        return self.read, facts.frames, facts.sample_rate_hz, facts.channels
+
+
+def _measure(meter: SecondMeter | None, job: _Job) -> Section | _Level | str:
     try:
         if meter is None:
-            part = partial(read_samples, folder / path, facts)
-            read: Reading = measure_again_from(
-                part, facts.frames, facts.sample_rate_hz, facts.channels, as_played=as_played, role=role
-            )
-        else:
-            whole = read_samples(folder / path, facts)
-            read = meter(whole, facts.sample_rate_hz, as_played=as_played)
+            return measure_section(*job.sound, job.section, role=job.role)
+        whole = read_samples(job.path, job.facts)
+        return _level(meter(whole, job.facts.sample_rate_hz, as_played=job.as_played))
     except (DecodeError, InputError, OSError) as fault:
         return str(fault)
+
+
+def _together(job: _Job, results: list[Section | _Level | str]) -> _Level | str:
+    """The level of a sound from those of its sections."""
+    sections = []
+    for result in results:
+        if not isinstance(result, Section):
+            return result
+        sections.append(result)
+    try:
+        return _level(joined(sections, *job.sound, as_played=job.as_played))
+    except (DecodeError, InputError, OSError) as fault:
+        return str(fault)
+
+
+def _level(read: Reading) -> _Level:
     return _Level(
         json_number(read.integrated_lufs),
         json_number(read.momentary_max_lufs),
@@ -273,14 +301,20 @@ def _find_levels(
     total: int, found: Found,
 ) -> list[VerifiedFile]:  # fmt: skip
     """Measure each distinct sound once for each way of levelling it, then judge every file."""
-    jobs: dict[_Way, tuple[str, WavFacts, bool, Role]] = {}
+    jobs: dict[_Way, list[_Job]] = {}
     for item in checked:
-        if item.facts is not None and item.facts.frames and (way := _way(item)):
-            jobs.setdefault(way, (item.row.path, item.facts, *way[1:]))
+        way, facts = _way(item), item.facts
+        if way is None or facts is None or not facts.frames or way in jobs:
+            continue
+        sections = [(0, facts.frames)]
+        if meter is None:
+            sections = sections_of(facts.frames, facts.sample_rate_hz, item.row.role)
+        jobs[way] = [_Job(folder / item.row.path, facts, *way[1:], section) for section in sections]
+    results = iter(run(partial(_measure, meter), [job for some in jobs.values() for job in some]))
     levels: dict[_Way | None, _Level | str] = {}
-    for key, level in zip(jobs, run(partial(_measure, folder, meter), jobs.values()), strict=True):
-        levels[key] = level
-        progress(total - len(jobs) + len(levels), total, f"measure {jobs[key][0]}")
+    for way, some in jobs.items():
+        levels[way] = _together(some[0], [next(results) for _ in some])
+        progress(total - len(jobs) + len(levels), total, f"measure {some[0].path.relative_to(folder).as_posix()}")
     return [_judge(item, levels.get(_way(item)), found) for item in checked]
 
 

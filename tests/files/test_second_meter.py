@@ -9,9 +9,16 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
+from padbank.domain import Role
 from padbank.errors import InputError
+from padbank.files import second_meter
 from padbank.files.encode import write_wav
-from padbank.files.second_meter import measure_again, measure_file_again
+from padbank.files.second_meter import (
+    SecondReading,
+    measure_again,
+    measure_again_from,
+    measure_file_again,
+)
 
 RATE = 48000
 
@@ -143,6 +150,31 @@ def test_a_file_reads_like_its_array(tmp_path: Path) -> None:
     from_array = measure_again(pcm / 32768.0, 22050, as_played=True)
     assert from_file == from_array
     assert from_file.integrated_lufs is not None
+
+
+@pytest.mark.parametrize("level", [0.1, 1e-5])
+@pytest.mark.parametrize(("rate", "channels"), [(11025, 1), (8000, 2)])
+def test_sections_give_what_the_whole_gives(
+    monkeypatch: pytest.MonkeyPatch, level: float, rate: int, channels: int
+) -> None:
+    """A loud frame pair on a seam, a loud stretch across another; also where no block passes the gate."""
+    monkeypatch.setattr(second_meter, "SECTION_S", 20)
+    rng = np.random.default_rng(12)
+    samples = level * rng.uniform(-0.3, 0.3, (71 * rate + 123, channels))
+    samples[20 * rate - 1 : 20 * rate + 1] = level * 6
+    samples[40 * rate - 500 : 40 * rate + 3000] *= 4
+
+    def measured(role: Role | None) -> SecondReading:
+        read = lambda start, n: samples[start : start + n]  # noqa: E731
+        return measure_again_from(read, len(samples), rate, channels, as_played=True, role=role)
+
+    whole, phrase, hit = measured(None), measured("phrase"), measured("hit")
+    assert len(second_meter.sections_of(len(samples), rate, "phrase")) == 4
+    assert len(second_meter.sections_of(len(samples), rate, "hit")) == 1
+    assert phrase.integrated_lufs == whole.integrated_lufs and phrase.true_peak_dbtp == whole.true_peak_dbtp
+    assert hit.momentary_max_lufs == whole.momentary_max_lufs and hit.true_peak_dbtp == whole.true_peak_dbtp
+    assert (whole.integrated_lufs is None) == (level < 1e-3)
+    assert phrase.momentary_max_lufs == (whole.momentary_max_lufs if level < 1e-3 else None)
 
 
 def test_no_numbers_are_refused() -> None:

@@ -7,8 +7,9 @@ import json
 import math
 import shutil
 import struct
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ import soundfile
 
 from padbank.domain import ControlPlace, Device, ExportPlan, NameRules, Pad, PlannedFile, Rig
 from padbank.errors import DecodeError
+from padbank.files import second_meter
 from padbank.files.card import RenderedFile, write_set
 from padbank.files.second_meter import measure_again
 from padbank.files.setfile import SetFile, from_bytes, to_bytes
@@ -489,6 +491,23 @@ def test_a_hit_is_held_to_its_momentary_level_and_a_phrase_to_its_integrated_one
     # the same bytes under two roles are measured for both
     reseal(made.folder, with_row(1, role="hit"))
     assert errors(verify_set(made.folder)) == [("level", BELL)]
+
+
+def test_a_long_phrase_is_measured_in_sections_by_several_processes(tmp_path, monkeypatch) -> None:
+    """Tone at -16 LUFS (see ``sine``); with its last section 6 dB louder it is no longer as listed."""
+    monkeypatch.setattr(second_meter, "SECTION_S", 1)
+    long = sine(-16.0, seconds=2.4)
+    made = write_set(PLAN, lambda f: replace(render(f), data=long), tmp_path / "long")
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        told = []
+        report = verify_set(made.folder, run=pool.map, progress=lambda *step: told.append(step))
+    assert report.ok and told[-1][:2] == (10, 10) and [step[0] for step in told] == sorted(step[0] for step in told)
+    samples, rate = soundfile.read(io.BytesIO(long), dtype="int16")
+    samples[2 * rate :] *= 2
+    out = io.BytesIO()
+    soundfile.write(out, samples, rate, subtype="PCM_16", format="WAV")
+    made = write_set(PLAN, lambda f: replace(render(f), data=out.getvalue()), tmp_path / "louder")
+    assert {c for c, _ in errors(verify_set(made.folder))} == {"level"}
 
 
 # ---------------------------------------------------------------- the plain reader
