@@ -164,8 +164,11 @@ def _check_rights(show: Show, clips: Mapping[str, KnownClip]) -> list[Finding]:
 
 
 def _uncleared(severity: Severity, where: str, text: str, clip: str) -> Finding:
-    many = "padbank add THEIR-FOLDER --licence … states it for all of a folder, " if clip == "CLIP" else ""
-    cure = f'{many}padbank edit {clip} --licence … for one; or write rights = "any" in the show and answer for it yourself'
+    many = " or padbank add THEIR-FOLDER --licence …" if clip == "CLIP" else ""
+    cure = (
+        f'state it in Clips on the page, or by padbank edit {clip} --licence …{many}; or write rights = "any" in the show '
+        "and answer for it yourself"
+    )
     return _finding("clip-uncleared", severity, f"{where} {text}: {cure}".strip(), where)
 
 

@@ -188,7 +188,7 @@ def new_show(library: Library, name: str, *, like: str | None = None, rig: str |
         when the name is taken or wrong, or no rig is known to start from
     """
     title = "" if NAME_PATTERN.match(name) else " ".join(name.split())
-    if any(sign.isalnum() for sign in title) and not set("/\\") & set(title):
+    if name.isprintable() and any(sign.isalnum() for sign in title) and not set("/\\") & set(title):
         name = clip_name_for(title, set())
     check_name("show", name)
     if fault := name_fault(f"{name}.toml"):

@@ -103,6 +103,7 @@ export async function open(root, desk, name) {
     // What a finding tells, with what to do about it, is not told twice.
     const untold = seen.missing.filter(([segment, index]) => {
       const want = show.segments.find((x) => x.name === segment).wants[index];
+      if (/rights/.test(lacking.get(`${segment}|${index}`)) && seen.findings.some((f) => f.code === 'clip-uncleared' && !f.where)) return false;
       return !seen.findings.some((f) => f.where === `segment ${segment}` && f.text.includes(`'${want.clip ?? want.tag}'`));
     });
     const errors = seen.findings.filter((f) => f.severity === 'error').length;
