@@ -745,3 +745,28 @@ def test_a_screen_that_lost_the_computer_says_so_until_it_is_back(tab, served):
     assert stage.page.locator(".strip").count() == 5
     desk.forgive("ERR_CONNECTION", "WebSocket")
     stage.forgive("ERR_CONNECTION", "WebSocket")
+
+
+def test_all_that_the_list_shows_is_marked_at_once(tab, served):
+    page = tab().open("clips")
+    every = page.get_by_label("Mark all that the list shows")
+    page.locator("#search").fill("laugh")
+    page.get_by_text(re.compile(r"^\d of 8 clips$")).wait_for()
+    shown = int(page.get_by_text(re.compile(r"^\d of 8 clips$")).inner_text().split()[0])
+    assert 1 < shown < 8
+    every.check()
+    page.get_by_text(f"{shown} clips marked").wait_for()
+    page.locator("#search").fill("")
+    expect(every).not_to_be_checked()  # more is shown than is marked
+    assert every.evaluate("box => box.indeterminate")
+    every.check()
+    page.get_by_text("8 clips marked").wait_for()
+    page.get_by_label("Licence", exact=True).last.fill("CC-BY-4.0")
+    page.get_by_role("button", name="Set rights").click()
+    page.get_by_text("8 clips changed.").wait_for()
+    from padbank.store.library import Library
+
+    with Library(served.folder) as library:
+        assert {clip.licence for clip in library.catalogue.clips()} == {"CC-BY-4.0"}
+    every.uncheck()
+    expect(page.locator(".bulk")).to_be_hidden()

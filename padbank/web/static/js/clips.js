@@ -57,9 +57,17 @@ export async function open(root, desk, wanted) {
         bulk, grid, h('p', { class: 'hint list-keys' }, 'Arrow keys choose, Space plays, Enter goes to the clip, M marks several.'), gone),
       aside));
 
+  const markAll = h('input', { type: 'checkbox', 'aria-label': 'Mark all that the list shows', title: 'Mark all that the list shows', onchange: () => {
+    for (const row of found()) { if (markAll.checked) marked.add(row.name); else marked.delete(row.name); }
+    rows.draw();
+    drawBulk();
+  } });
+
+  const found = () => Array.from({ length: search.length }, (_, i) => search.at(i));
+
   function drawHead() {
     put(head,
-      h('span', { role: 'columnheader', class: 'c-mark' }, h('span', { class: 'hidden' }, 'Marked')),
+      h('span', { role: 'columnheader', class: 'c-mark' }, h('label', { class: 'cell-tick' }, markAll)),
       COLUMNS.map(([key, title]) => {
         const now = filter.sort === key;
         return h('span', { role: 'columnheader', class: `c-${key}`, 'aria-sort': now ? (filter.down ? 'descending' : 'ascending') : 'none' },
@@ -87,12 +95,19 @@ export async function open(root, desk, wanted) {
   /** The path of a keystroke: narrow, write the lines in sight, say how many. */
   function find() {
     const started = performance.now();
-    const found = search.find(wordsOf(box.value), filter);
+    const many = search.find(wordsOf(box.value), filter);
     rows.toTop();
     rows.draw();
     const all = search.rows.length;
-    tally.firstChild.data = found === all ? count(all, 'clip') : `${found.toLocaleString('en')} of ${count(all, 'clip')}`;
+    tally.firstChild.data = many === all ? count(all, 'clip') : `${many.toLocaleString('en')} of ${count(all, 'clip')}`;
+    tellAll();
     root.dataset.searchMs = (performance.now() - started).toFixed(2);
+  }
+
+  /** Whether all that is shown is marked; looked at row by row only where that can be. */
+  function tellAll() {
+    markAll.checked = search.length > 0 && marked.size >= search.length && found().every((row) => marked.has(row.name));
+    markAll.indeterminate = !markAll.checked && marked.size > 0;
   }
 
   function toggleMark(row, on) {
@@ -107,6 +122,7 @@ export async function open(root, desk, wanted) {
 
   function drawBulk() {
     bulk.hidden = marked.size === 0;
+    tellAll();
     if (bulk.hidden) return;
     const names = [...marked];
     const [tag, licence] = [bulkTag, bulkLicence]; // the same boxes while more clips are marked: what is typed stays
