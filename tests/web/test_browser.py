@@ -419,8 +419,8 @@ def test_an_empty_library_says_how_to_begin(chromium, serve, tmp_path, synth_wav
         page.get_by_text("There is no show yet.").wait_for()
     page.goto(f"{server.address}/clips")
     page.get_by_text("The library is empty.").wait_for()
-    hidden_px = "words => words.getBoundingClientRect().bottom - words.closest('.rows').getBoundingClientRect().bottom"
-    assert page.locator(".none-found").evaluate(hidden_px) <= 0  # the whole sentence can be read
+    hidden_px = "list => list.querySelector('.none-found').getBoundingClientRect().bottom - list.getBoundingClientRect().bottom"
+    assert page.locator(".rows").evaluate(hidden_px) <= 0  # the whole sentence can be read
     drop(page, [synth_wav(tmp_path / "Drum Roll.wav", 200, 0.8)])
     page.get_by_role("gridcell", name="drum-roll", exact=True).wait_for()
     page.get_by_role("link", name="Show", exact=True).click()
