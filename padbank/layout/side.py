@@ -123,6 +123,11 @@ class SideRun:
             pass
         return self._relaxed if self._relaxed_done.is_set() else None
 
+    def wait(self) -> None:
+        """A moment, or until the run has come to its end."""
+        if self._thread is not None:
+            self._thread.join(LEAVE_S)
+
     def _stopped(self) -> bool:
         return self._stop.is_set() or self._clock.should_stop()
 
