@@ -14,12 +14,13 @@ where may something have begun that the background cannot explain?
 
 The figures are padbank's own (common practice, no source).
 
-Functions: ``find_onset``.
+Functions and classes: ``find_onset``, ``Onset``.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,16 @@ MAINS_HZ = (50.0, 60.0)
 Frames = NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """The frame to start at (it may be negative), how many frames after it the sound begins at
+    the earliest, and whether mains hum was subtracted."""
+
+    start: int
+    lead: int
+    hum: bool
+
+
 def find_onset(
     frames: Frames,
     rate: int,
@@ -53,8 +64,8 @@ def find_onset(
     background: bool,
     quiet_peak: float,
     loud_peak: float,
-) -> tuple[int, int] | None:
-    """Onset and lead, both in frames, or None when nothing stands out.
+) -> Onset | None:
+    """The onset, or None when nothing stands out.
 
     Parameters
     ----------
@@ -64,13 +75,8 @@ def find_onset(
     sure : a frame by which the sound is there
     background : whether these hold noise to be learned from (not digital silence)
     quiet_peak, loud_peak : what counts as silence, and the peak of the whole sound, linear
-
-    Returns
-    -------
-    (start, lead): the frame to start at, which may be negative, and how many frames after it
-    the sound begins at the earliest.
     """
-    rest = _less_dc_and_hum(frames, still, rate)
+    rest, hum = _less_dc_and_hum(frames, still, rate)
     size = np.abs(rest)
     learn = background and still >= seconds_to_frames(0.004, rate)
     threshold = np.full(size.shape[1], quiet_peak)
@@ -104,7 +110,7 @@ def find_onset(
     if not starts:
         return None
     lead = max(1, seconds_to_frames(LEAD_S, rate))
-    return math.floor(min(starts)) - lead, lead
+    return Onset(math.floor(min(starts)) - lead, lead, hum)
 
 
 def _past_foreword(
@@ -157,19 +163,19 @@ def _past_plateau(frames: Frames, start: float, rate: int, loud_peak: float) -> 
     return again if again is not None and start < again <= attack else start
 
 
-def _less_dc_and_hum(frames: Frames, still: int, rate: int) -> Frames:
-    """Frames less the DC and the mains hum that their first ``still`` frames show."""
+def _less_dc_and_hum(frames: Frames, still: int, rate: int) -> tuple[Frames, bool]:
+    """Frames less the DC and the mains hum that their first ``still`` frames show; and whether they hum."""
     if still < 8:
         # Nothing lies before the sound: its own first value is all that is known of DC
-        return np.asarray(frames - (frames[0] if still else 0.0))
+        return np.asarray(frames - (frames[0] if still else 0.0)), False
     rest = np.asarray(frames - frames[:still].mean(axis=0))
     mains_hz = _mains(rest[:still], rate)
     if mains_hz is None:
-        return rest
+        return rest, False
     basis = _harmonics(np.arange(len(frames)) / rate, mains_hz, rate)
     known = basis[:still]
     weights = np.linalg.lstsq(known.T @ known, known.T @ frames[:still], rcond=None)[0]
-    return np.asarray(frames - basis @ weights)
+    return np.asarray(frames - basis @ weights), True
 
 
 def _harmonics(time_s: Frames, mains_hz: float, rate: int) -> Frames:
