@@ -18,6 +18,8 @@ from padbank.layout.cost import Held, Served
 from padbank.layout.problem import Problem
 from padbank.units import format_bytes
 
+FEWER_VOICES = "take a clip off, or give clips that need not sound together one mute group"
+
 
 def _error(
     code: str, text: str, where: str, number: float | None = None, limit: float | None = None
@@ -165,7 +167,7 @@ def _devices(problem: Problem, held: Held) -> list[Finding]:
                 _error(
                     "memory",
                     f"device {device.name} needs {format_bytes(used)} and has "
-                    f"{format_bytes(device.memory_bytes)}: {format_bytes(used - device.memory_bytes)} too much",
+                    f"{format_bytes(device.memory_bytes)}: {format_bytes(used - device.memory_bytes)} too much; take a clip off, or trim one",
                     f"device {device.name}",
                     used,
                     device.memory_bytes,
@@ -179,7 +181,7 @@ def _devices(problem: Problem, held: Held) -> list[Finding]:
                 found.append(
                     _error(
                         "voices",
-                        f"bank {b + 1} can need {need[b]} voices, {device.name} has {device.voices}",
+                        f"bank {b + 1} can need {need[b]} voices, {device.name} has {device.voices}: {FEWER_VOICES}",
                         where,
                         need[b],
                         device.voices,
@@ -192,7 +194,7 @@ def _devices(problem: Problem, held: Held) -> list[Finding]:
                     _error(
                         "voices-tail",
                         f"bank {b + 1} can need {need[b]} voices while {worst[0]} of bank "
-                        f"{1 - worst[1]} still sound, {device.name} has {device.voices}",
+                        f"{1 - worst[1]} still sound, {device.name} has {device.voices}: {FEWER_VOICES}",
                         where,
                         need[b] + worst[0],
                         device.voices,

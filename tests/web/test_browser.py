@@ -194,9 +194,11 @@ def test_arranging_by_keys_and_by_drag(tab):
     page.mouse.down()
     page.mouse.move(goal["x"] + 20, goal["y"] + 20, steps=5)
     page.mouse.move(goal["x"] + 40, goal["y"] + 40, steps=3)
-    page.locator(".ghost").wait_for()
+    page.locator(".ghost").get_by_text("but something breaks").wait_for()
     page.get_by_text("If you put horn here").wait_for()
     page.mouse.up()
+    page.locator("#said").get_by_text(re.compile(r"in all\. But horn is pinned to pad")).wait_for()  # at the foot, wherever the findings are
+    page.locator(".sheet-head").get_by_text("1 error: see Findings").wait_for()
     page.locator(f".plot-box [data-pad='{target}'][aria-label*='horn']").wait_for()
     assert page.get_by_text(re.compile("horn is pinned to pad")).first.is_visible()  # a finding, not a refusal
 
@@ -204,7 +206,7 @@ def test_arranging_by_keys_and_by_drag(tab):
     pad(page, target).focus()
     page.keyboard.press("Delete")
     page.locator(".tray").get_by_role("button", name=re.compile("^horn")).wait_for()
-    assert page.get_by_text(re.compile("must have horn")).is_visible()
+    assert page.get_by_label("Findings").get_by_text(re.compile("must have horn")).is_visible()
     page.locator(".tray").get_by_role("button", name=re.compile("^horn")).click()
     pad(page, target).click()
     page.locator(f".plot-box [data-pad='{target}'][aria-label*='horn']").wait_for()

@@ -179,6 +179,9 @@ export async function open(root, desk, show) {
     tellOthers(now, why);
   }
 
+  /** Errors that a weighed layout has and another had not. */
+  const newErrors = (now, before) => now.findings.filter((f) => f.severity === 'error' && !before.findings.some((old) => old.text === f.text));
+
   // ------------------------------------------------------------ steps
 
   /** Take a step; `holds` (bank, pad, name) is what it is about: not there any more, it is not taken. */
@@ -205,7 +208,10 @@ export async function open(root, desk, show) {
       if (now.number !== had.number && !back) undo.push(had.number);
       seen.change = { from: had.weighed };
       draw();
-      say(`${said}: ${change(seen.weighed.objective - had.weighed.objective, 's', 2)} in all.${beside}`, 'note', beside ? TOLD_MS : undefined);
+      const [broken] = newErrors(seen.weighed, had.weighed);
+      const text = `${said}: ${change(seen.weighed.objective - had.weighed.objective, 's', 2)} in all.${broken ? ` But ${broken.text}.` : ''}${beside}`;
+      say(text, broken ? 'error' : 'note', beside || broken ? TOLD_MS : undefined);
+      if (broken) announce(text);
       return true;
     } catch (error) {
       say(error.message, 'error');
@@ -333,7 +339,8 @@ export async function open(root, desk, show) {
   let ghost = null;
   function ghostText() {
     if (!ghost) return;
-    const sum = tried && !tried.refused ? `${change(tried.objective - seen.weighed.objective, 's', 2)}` : tried?.refused ? 'not here' : '';
+    const breaks = tried && !tried.refused && newErrors(tried, seen.weighed).length ? ', but something breaks' : '';
+    const sum = tried && !tried.refused ? `${change(tried.objective - seen.weighed.objective, 's', 2)}${breaks}` : tried?.refused ? 'not here' : '';
     put(ghost, h('strong', {}, hand?.name ?? ''), sum ? ` ${sum}` : '');
   }
 
@@ -483,10 +490,11 @@ export async function open(root, desk, show) {
 
   function drawTitle() {
     const { result, number } = seen;
+    const broken = number ? seen.weighed.findings.filter((f) => f.severity === 'error').length : 0;
     const proof = number === 0 ? 'nothing laid out yet' : result.by === 'plan' ? (result.status === 'proved' ? 'planned, proved the best' : `planned, within ${(100 * result.gap).toFixed(1)} % of the best`) : 'arranged by hand';
     const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'no limit', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds', value: atMost, oninput: (e) => { atMost = e.target.value; } });
     put(title,
-      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)}`)),
+      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)}`, broken ? [' ', h('strong', { class: 'lack' }, `${count(broken, 'error')}: see Findings`)] : null)),
       h('div', { class: 'row wrap' },
         seen.numbers.length > 1 ? h('label', { class: 'row quiet small-label' }, 'Go back to ', choice([['', 'an earlier one'], ...seen.numbers.filter((n) => n !== number).reverse().map((n) => [String(n), `layout ${n}`])], '', (n) => n && step({ do: 'put back', number: Number(n) }, `layout ${n} put back`))) : null,
         h('button', { type: 'button', disabled: !undo.length, onclick: stepBack }, 'Undo'),
