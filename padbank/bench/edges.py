@@ -109,7 +109,10 @@ def slow_attacks(attack_ms: float, rate_hz: int = RATE_HZ) -> dict[str, Sound]:
 def laid_over(
     sound: Sound, background: str, head_s: float, rate_hz: int = RATE_HZ, seed: int = 1
 ) -> tuple[Sound, int]:
-    """``sound`` after ``head_s`` and before 0.8 s of background; and its true onset frame."""
+    """``sound`` after ``head_s`` and before 0.8 s of background; and its true onset frame.
+
+    Hum is of 50 or 60 Hz with two harmonics, all of phases drawn by the seed.
+    """
     rng = np.random.default_rng(seed)
     head = int(head_s * rate_hz) + int(rng.integers(0, 200))
     frames = head + len(sound) + int(0.8 * rate_hz)
@@ -117,7 +120,9 @@ def laid_over(
     if background == "silence":
         under = np.zeros(frames)
     elif background == "hum":
-        under = 0.005 * np.sin(2 * np.pi * 50 * t + 1) + 0.002 * np.sin(2 * np.pi * 150 * t + 2)
+        mains_hz, turns = rng.choice([50.0, 60.0]), 2 * np.pi * rng.random(3)
+        waves = np.sin(2 * np.pi * mains_hz * np.outer([1, 3, 5], t) + turns[:, None])
+        under = np.array([0.005, 0.002, 0.0008]) @ waves
         under += 10 ** (-70 / 20) * rng.standard_normal(frames)
     elif background.startswith("rumble"):  # noise whose power falls as 1/f, from 20 Hz on
         hz = np.maximum(np.fft.rfftfreq(frames, 1 / rate_hz), 20.0)
