@@ -119,13 +119,14 @@ LONG_STEPS_A_CLIP = 400
 
 
 def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
-    """First layout, then bound and layout side by side, exact finish.
+    """First layout, one from a relaxation, then bound and layout side by side.
 
     A relaxation says who goes to which bank; what it leaves open is rounded by
     a small exact model, and the pads of all banks are arranged together. Then
-    a model of the whole show lifts the bound in a thread of its own (HiGHS
-    works outside Python's lock) while banks are improved one by one and in
-    groups.
+    a model of the whole show runs in a thread of its own (HiGHS works outside
+    Python's lock): of a small show the exact one, which proves the best layout,
+    of a larger one for the bound alone. Banks are improved one by one and in
+    groups meanwhile.
     """
     problem = best.problem
     everything = tuple(range(problem.banks))
@@ -150,7 +151,7 @@ def run_stages(best: Best, clock: Clock, progress: Progress = silent) -> None:
         _follow(best, pool, clock, 0.5)
     else:
         whole = build_model(problem, replace(scope, voices=True, new_pads=True))
-        _side_by_side(best, clock, whole, 0.9, few, guide=pool, brief=False)
+        _side_by_side(best, clock, whole, 0.9, few, guide=pool)
     if small and not _done(best, clock):
         progress(2, 5, "exact model, and groups of banks")
         exact = build_model(problem, Scope(banks=everything))
@@ -234,12 +235,11 @@ def _side_by_side(
     plan: tuple[tuple[int, bool], ...],
     guide: Model | None = None,
     exact: bool = False,
-    brief: bool = True,
 ) -> None:
     """A whole model in a thread for its bound and solutions, groups of banks meanwhile.
 
-    ``guide``: the relaxation to follow first. ``exact``: to the end. ``brief``: when
-    the thread has come to its end under a time limit, so have the groups.
+    ``guide``: the relaxation to follow first. ``exact``: to the end; when the
+    thread has come to it under a time limit, so have the groups.
     """
     limited = clock.seconds is not None
     side = SideRun(
@@ -258,8 +258,8 @@ def _side_by_side(
             _follow(best, guide, clock, part, side)
         most = 1000 if limited else len(plan)
         if exact and _is_close(best):
-            most = _groups_later(side, clock)
-        _groups_until(best, clock, part, plan, most, side, while_it_runs=brief and limited)
+            most = _groups_later(best, side, clock)
+        _groups_until(best, clock, part, plan, most, side, while_it_runs=exact and limited)
     finally:
         side.end(wait=not limited or not (clock.over(part) or side.ready))
         best.lift(side.bound)
@@ -272,12 +272,15 @@ def _is_close(best: Best) -> bool:
     return best.feasible and best.objective - best.bound <= CLOSE * abs(best.objective)
 
 
-def _groups_later(side: SideRun, clock: Clock) -> int:
+def _groups_later(best: Best, side: SideRun, clock: Clock) -> int:
     """How many groups of banks to try beside an exact run that may well be the quicker: none at first."""
     if clock.seconds is None:
         return 0
     while not (side.ready or clock.over(ALONE)):
         side.wait()
+        best.lift(side.bound)
+        if side.fresh(best.cost):
+            _take(best, side, clock)
     return 0 if side.ready else 1000
 
 
