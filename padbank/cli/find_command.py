@@ -33,7 +33,7 @@ def command(ctx: click.Context, words: tuple[str, ...], tags: tuple[str, ...], a
         click.echo(table(lines, ("clip", "length", "role", "", "LUFS", "dBTP", "tags", "licence"), "lrllrrll", flexible=(0, 6, 7)))
     hint = ""
     if not rows and not find(library):
-        hint = f" There is nothing in the library {library.folder} yet: padbank add FOLDER takes clips in."
+        hint = f" There is nothing in {library.folder.absolute()} yet: padbank add FOLDER takes clips in."
     elif not rows:
         near = near_words(library, (*words, *tags))
         meant = f" Did you mean {' or '.join(near)}?" if near else ""

@@ -60,7 +60,7 @@ def _cure(problem: Problem, demand: Demand) -> str:
     reason = problem.why_not.get(demand.label) if demand.by_clip else None
     if reason == UNCLEARED:
         return f'padbank edit {demand.label} --licence … states it, or write rights = "any" in the show, or make it a wish'
-    return "make it a wish" if reason else "make it a wish, or add or clear clips"
+    return "mend that, or make it a wish, which then stays out" if reason else "make it a wish, or add or clear clips"
 
 
 class _Tester:

@@ -9,7 +9,7 @@ Codes: ``no-pads``, ``no-devices``, ``pad-number-twice``, ``pad-unknown-device``
 ``pads-overlap``, ``pad-small``, ``note-twice``, ``control-pad-missing``,
 ``controls-clash``, ``control-bank-missing``, ``no-room-for-clips``,
 ``device-unused``, ``rate-unusual``, ``rate-impossible``, ``bits-impossible``,
-``memory-tiny``, ``voices-few``, ``release-long``, ``pattern-broken``,
+``memory-tiny``, ``voices-few``, ``voices-overlap``, ``release-long``, ``pattern-broken``,
 ``pattern-ambiguous``, ``home-missing``, ``home-far``.
 """
 
@@ -50,6 +50,7 @@ def check_rig(rig: Rig) -> list[Finding]:
     found += _check_notes(rig)
     found += _check_controls(rig)
     found += _check_devices(rig)
+    found += _check_overlap(rig)
     found += _check_names(rig)
     found += _check_homes(rig)
     order = {"error": 0, "warning": 1, "note": 2}
@@ -193,6 +194,26 @@ def _check_controls(rig: Rig) -> list[Finding]:
             found.append(
                 _finding("no-room-for-clips", severity, text, f"bank {bank}", taken, len(pads))
             )
+    return found
+
+
+SHORT_ALONE_S = 5.0
+"""A rig that takes no one-shot as long as this is likelier described wrongly than meant so; common practice, no source."""
+
+
+def _check_overlap(rig: Rig) -> list[Finding]:
+    """Devices whose voices a single clip of common length would use up by itself."""
+    found = []
+    for device in rig.devices:
+        alone_s = device.voices * rig.min_rehit_s
+        if device.same_pad_again == "overlap" and 0 < alone_s < SHORT_ALONE_S:
+            text = (
+                f"device {device.name}: a hit on a sounding pad is counted with voices of its own (same_pad_again = \"overlap\"), "
+                f"so no one-shot longer than {alone_s:.3g} s can be placed on its {device.voices} voices: write "
+                'same_pad_again = "self-cut" if a new hit stops the old sound, or raise min_rehit_s '
+                f"({rig.min_rehit_s:g} s) if no pad is hit that fast"
+            )
+            found.append(_finding("voices-overlap", "warning", text, f"device {device.name}", alone_s, SHORT_ALONE_S))
     return found
 
 

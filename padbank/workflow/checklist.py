@@ -121,7 +121,7 @@ def by_hand(layout: Layout, moved: int, unclear: Collection[str] = (), short: Ma
     banks = len({p.bank for p in layout.places})
     lines = [
         "Eject the card safely, put it in, load the set.",
-        f"Step through {'the bank' if banks == 1 else f'all {banks} banks'}: one quiet hit on every pad and pedal, the sheet beside you.",
+        f"Step through {('no bank', 'the bank', 'both banks')[banks] if banks <= 2 else f'all {banks} banks'}: one quiet hit on every pad and pedal, the sheet beside you.",
     ]
     if controls:
         lines.append(f"Fire each control hit and look where it lands: {', '.join(controls)}.")

@@ -8,6 +8,7 @@ import pytest
 
 from padbank.domain import Control, Device, Home, NameRules, Pad, Rig
 from padbank.layout.rigcheck import check_rig, overlap_mm
+from padbank.layout.voices import instances
 
 
 def pad(number, x_mm, y_mm=40.0, **more):
@@ -21,7 +22,7 @@ def rig(**more):
         "title": "r",
         "banks": 2,
         "pads": (pad(1, 40, note=36), pad(2, 130, note=37), pad(3, 220, note=38)),
-        "devices": (Device(name="main", memory_bytes=10_000_000, voices=8),),
+        "devices": (Device(name="main", memory_bytes=10_000_000, voices=8, same_pad_again="self-cut"),),
         "homes": (Home(limb="hand", x_mm=130, y_mm=40),),
     }
     return Rig(**{**values, **more})
@@ -99,14 +100,14 @@ def test_each_fault_is_found(changes, code, where):
     ],
 )
 def test_device_limits(changes, code):
-    device = replace(Device(name="main", memory_bytes=10_000_000, voices=8), **changes)
+    device = replace(Device(name="main", memory_bytes=10_000_000, voices=8, same_pad_again="self-cut"), **changes)
     assert code in codes(check_rig(rig(devices=(device,))))
 
 
 def test_linked_devices_clash_by_channel_only():
     two = (
-        Device(name="main", memory_bytes=10_000_000, voices=8),
-        Device(name="side", memory_bytes=10_000_000, voices=8),
+        Device(name="main", memory_bytes=10_000_000, voices=8, same_pad_again="self-cut"),
+        Device(name="side", memory_bytes=10_000_000, voices=8, same_pad_again="self-cut"),
     )
     same = (pad(1, 40, note=36, channel=10), pad(2, 140, note=36, channel=10, device="side"))
     apart = (same[0], replace(same[1], channel=11))
@@ -123,3 +124,13 @@ def test_errors_come_first_and_have_their_numbers():
     assert codes(found) == ["pads-overlap", "pad-small"]
     assert found[0].number == pytest.approx(40)
     assert (found[1].number, found[1].limit) == (12, 20)
+
+
+def test_voices_that_one_clip_would_use_up_are_told_with_the_way_out():
+    few = rig(devices=(Device(name="main", memory_bytes=10_000_000, voices=6),), min_rehit_s=0.1)
+    (told,) = check_rig(few)
+    # 0.6 s hit again every 0.1 s sounds six times at once: voices.instances, ceil(0.6 / 0.1)
+    assert (told.code, told.severity, told.number) == ("voices-overlap", "warning", pytest.approx(0.6))
+    assert instances(0.6, "one-shot", "overlap", 0.1, 0.0) == 6 and instances(0.61, "one-shot", "overlap", 0.1, 0.0) == 7
+    assert 'no one-shot longer than 0.6 s can be placed' in told.text and 'same_pad_again = "self-cut"' in told.text
+    assert check_rig(replace(few, min_rehit_s=1.0)) == []  # 6 s of overlapping hits are enough
