@@ -179,7 +179,7 @@ def keep_layout(
 
 def _keep_layout(library: Library, layout: Layout, result: PlanResult | None, known: Layout | None) -> Layout:
     newest = library.catalogue.layout(layout.show)
-    same = newest is not None and replace(newest[0], number=0) == replace(layout, number=0)
+    same = newest is not None and _in_order(newest[0]) == _in_order(layout)
     proved_since = result is not None and result.status == "proved" and newest is not None and newest[1].get("status") == "within"
     if newest and same and not proved_since:
         return newest[0]
@@ -188,6 +188,11 @@ def _keep_layout(library: Library, layout: Layout, result: PlanResult | None, kn
         note = {"by": "plan", "status": result.status, "objective": result.objective, "bound": result.bound, "gap": result.gap}
         note["known"] = known.number if known is not None and known.show == layout.show else None
     return library.catalogue.add_layout(layout, note)
+
+
+def _in_order(layout: Layout) -> Layout:
+    """The layout whatever its number, with its places in one order: planner and hands list them in different ones."""
+    return replace(layout, number=0, places=tuple(sorted(layout.places)), controls=tuple(sorted(layout.controls)))
 
 
 def moved_places(layout: Layout, known: Layout | None) -> frozenset[tuple[int, str]]:

@@ -19,7 +19,7 @@ from padbank.cli.main import cli
 from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.workflow.add import add
-from padbank.workflow.by_hand import change_by_hand, clear, swap
+from padbank.workflow.by_hand import change_by_hand, clear, place, swap
 from padbank.workflow.checklist import check_layout
 from padbank.workflow.log import log_take, rehearse_show
 from padbank.workflow.plan import BY_HAND, judge, plan
@@ -170,6 +170,18 @@ def test_a_layout_by_hand_is_judged_with_the_costs_and_reasons_of_its_step(libra
     show, layout = judged.opened.show, judged.layout
     musts = check_layout(show, layout, judged.evaluation.left_out, judged.evaluation.findings)[0]
     assert not musts.ok and musts.figures == "3 musts, 0 wishes left out, not there: knock"
+
+
+def test_a_step_by_hand_that_changes_nothing_keeps_the_planned_layout(library: Library) -> None:
+    wide = RIG.replace('name = "plank"\nchannel', 'name = "zz"\nchannel') + '\n[[surfaces]]\nname = "aa"\nchannel = 9\ngrid = { rows = 1, columns = 1, pitch_x_mm = 110, w_mm = 100, h_mm = 60, first_note = 50 }\n'
+    (library.rigs / "plank.toml").write_text(wide, encoding="utf-8")  # the rig names its surfaces in another order than the alphabet
+    show = library.shows / "two-songs.toml"
+    show.write_text(show.read_text(encoding="utf-8").replace('pad = "plank/1"', 'pad = "zz/1"').replace('pad = "plank/2"', 'pad = "aa/1"'), encoding="utf-8")
+    planned = plan(library, "two-songs").layout
+    knock = next(p for p in planned.places if p.clip == "knock")
+    changed = change_by_hand(library, "two-songs", place("knock", knock.bank, knock.pad_id))
+    assert changed.layout.number == planned.number
+    assert library.catalogue.layout("two-songs")[1]["by"] == "plan"  # type: ignore[index]
 
 
 def test_what_the_commands_say_of_takes_and_of_layouts_that_are_alike(library: Library, tmp_path: Path) -> None:
