@@ -108,7 +108,7 @@ EXACT_NODES = 20_000
 """branch-and-bound nodes of the exact finish when no time limit is set"""
 CLOSE = 0.01
 """so near the bound (part of the cost) groups of banks find little, and slow the exact run beside them"""
-ALONE = 0.5
+ALONE = 0.35
 """part of the time limit that the exact run then has to itself"""
 WARM_S = 0.05
 """temperature that an arrangement already good begins from again"""
