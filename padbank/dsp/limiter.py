@@ -129,7 +129,7 @@ class Limiter:
         around = -(-PAD // self.step_frames)
         first, last = self.frames_of(part, around)
         overs = Overs(self.sound.read(first, last))
-        bounds = overs.bounds()
+        bounds = overs.bounds(least)
         left = np.flatnonzero(bounds >= least)
         for groups in LOOK_FIRST:
             if len(left) < FEW * overs.groups:

@@ -40,6 +40,7 @@ _HALF_BETA = 4.5
 _ROW = GROUP + TAPS - 1
 _SHORT_ROW = GROUP + 2 * SHORT_HALF
 _BATCH = 1024
+_NEARLY_ALL = 0.7
 
 Peaks = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -109,6 +110,12 @@ def _sharpening() -> Singles:
     return np.ascontiguousarray(matrix.T).astype(np.float32)
 
 
+@lru_cache(maxsize=1)
+def _most_sharpened() -> np.float32:
+    """Most that a sharpened point can be, for samples within 1."""
+    return np.float32(np.abs(_sharpening()).sum(axis=1).max() * 1.0001)
+
+
 class Overs:
     """The peaks of a sound between its frames, evaluated where one asks for them.
 
@@ -132,23 +139,41 @@ class Overs:
         for line in self._row[1:]:
             np.maximum(self._spans, np.abs(line[BEFORE:][: self.groups * GROUP]), out=self._spans)
 
-    def bounds(self) -> Singles:
-        """What each group can reach at most, of all channels."""
-        top = np.zeros(self.groups + 2, dtype=np.float32)
-        wide = -(-self.groups * GROUP // _WIDE)
+    def bounds(self, least: float = 0.0) -> Singles:
+        """What each group can reach at most, of all channels.
+
+        Rows of groups that cannot come near ``least`` are bounded by their loudest frame alone, below ``least``.
+        """
+        near_ones = np.float32(SPARE / (1.0 - 2.0 * _SHARPEN))
+        loosely = self._loudest_of_rows() * _most_sharpened()
+        rows = np.flatnonzero(loosely * near_ones >= least)
+        batches: list[Groups | slice] = [rows[at : at + _BATCH] for at in range(0, len(rows), _BATCH)]
+        if len(rows) > _NEARLY_ALL * len(loosely):  # picking rows out costs more than these few
+            batches = [slice(at, at + _BATCH) for at in range(0, len(loosely), _BATCH)]
+        top = np.repeat(loosely[:, None], _WIDE // GROUP, axis=1)
+        for some in batches:
+            top[some] = 0.0
         first = BEFORE - _HALF_TAPS // 2
         for line in self._row:
-            rows = np.lib.stride_tricks.sliding_window_view(
+            windows = np.lib.stride_tricks.sliding_window_view(
                 np.pad(line, (0, _WIDE)), _WIDE + _HALF_TAPS
-            )[first::_WIDE][:wide]
-            for at in range(0, wide, _BATCH):
-                sharp = _sharpening() @ rows[at : at + _BATCH].T
+            )[first::_WIDE][: len(top)]
+            for some in batches:
+                sharp = _sharpening() @ windows[some].T
                 np.abs(sharp, out=sharp)
-                highest = sharp.reshape(_WIDE // GROUP, 2 * GROUP, -1).max(axis=1).T.reshape(-1)
-                part = top[1 + at * _WIDE // GROUP :][: min(len(highest), self.groups)]
-                np.maximum(part, highest[: len(part)], out=part)
-        near = np.maximum(top[1:-1], np.maximum(top[:-2], top[2:]))
-        return np.asarray(near * np.float32(SPARE / (1.0 - 2.0 * _SHARPEN)))
+                highest = sharp.reshape(_WIDE // GROUP, 2 * GROUP, -1).max(axis=1).T
+                top[some] = np.maximum(top[some], highest)
+        near = np.pad(top.reshape(-1)[: self.groups], 1)
+        near = np.maximum(near[1:-1], np.maximum(near[:-2], near[2:]))
+        return np.asarray(near * near_ones)
+
+    def _loudest_of_rows(self) -> Singles:
+        """The loudest frame that the sharpened points of each row hear of."""
+        loudest = np.pad(self._spans, (0, -len(self._spans) % _WIDE))
+        for _ in range(_WIDE.bit_length() - 1):  # an axis of 32 takes four times as long to reduce
+            loudest = np.maximum(loudest[0::2], loudest[1::2])
+        loudest = np.pad(loudest, 1)
+        return np.asarray(np.maximum(loudest[1:-1], np.maximum(loudest[:-2], loudest[2:])))
 
     def look(self, groups: Groups) -> None:
         """Evaluate these groups."""
@@ -210,5 +235,5 @@ def peaks_over(samples: NDArray[Any], threshold: float) -> Peaks:
     if not len(samples):
         return np.zeros(0)
     overs = Overs(samples)
-    overs.look(np.flatnonzero(overs.bounds() >= threshold))
+    overs.look(np.flatnonzero(overs.bounds(threshold) >= threshold))
     return np.asarray(overs.peaks(), dtype=np.float64)

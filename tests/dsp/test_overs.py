@@ -74,6 +74,21 @@ def test_no_group_passes_its_bound():
         assert (highest[loud] <= bounds[loud]).all()
 
 
+def test_what_is_far_below_a_level_is_bounded_loosely_and_the_rest_as_ever():
+    """Decaying hits, of which the tails cannot matter: which groups may reach the level must not change."""
+    rng = np.random.default_rng(7)
+    n = np.arange(9_001)
+    hit = np.exp(-(n % 3000) / 300.0) * rng.standard_normal(len(n))
+    for sound in (np.stack([hit, 0.5 * hit[::-1]], axis=1), np.clip(40.0 * hit, -1, 1)[:, None]):
+        overs = Overs(sound)
+        closely = overs.bounds()
+        for least in (0.0, 0.01, 0.3, 1.0, 10.0, 1e9):
+            bounds = overs.bounds(least)
+            may = closely >= least
+            assert np.array_equal(bounds >= least, may) and np.allclose(bounds[may], closely[may], rtol=1e-5)
+            assert (bounds >= closely * (1 - 1e-5)).all()
+
+
 def test_drift_bounds_what_a_changing_gain_adds():
     rng = np.random.default_rng(5)
     sound = np.sign(rng.standard_normal((4000, 1)))
