@@ -6,9 +6,10 @@ from typing import Any
 
 import click
 
-from padbank.cli.common import TIME, json_option, open_library, print_json
+from padbank.cli.common import TIME, json_option, open_library, print_json, say
 from padbank.cli.info_command import print_info
 from padbank.workflow.clips import MEASURED_AT_ONCE_S, edit, info, played_level, undo
+from padbank.workflow.rename import rename_in_shows
 
 
 @click.command("edit")
@@ -54,7 +55,11 @@ def command(
             given.update(propose_for_clip(library, clip))
         if not (given or new_name or licence or credit is not None):
             raise click.UsageError("nothing to change: give at least one option, or --undo.")
+        was = library.clip(clip).name
         changed = edit(library, clip, given, new_name=new_name, licence=licence, credit=credit)
+        if changed.name != was:
+            for sentence in rename_in_shows(library, was, changed.name).sentences(was, changed.name):
+                say(f"{sentence}.")
     if changed.duration_s <= MEASURED_AT_ONCE_S:
         played_level(library, changed.name, keep=True)
     known = info(library, changed.name)

@@ -5,7 +5,7 @@ before it is returned, so that an edit can never leave a file that is no show.
 
 Functions: ``set_top``, ``set_level``, ``add_segment``, ``set_segment``,
 ``remove_segment``, ``move_segment``, ``add_want``, ``set_want``,
-``remove_want``.
+``remove_want``, ``rename_clip``.
 """
 
 from __future__ import annotations
@@ -209,6 +209,22 @@ def remove_want(text: str, segment: str, index: int) -> str:
     def change(document: tomlkit.TOMLDocument) -> None:
         _want(document, segment, index)
         del _segment(document, segment)["wants"][index]
+
+    return edited(text, change)
+
+
+def rename_clip(text: str, old: str, new: str) -> str:
+    """The same show with a clip under its new name: in wants, pins, ``apart`` and ``together``."""
+
+    def change(document: tomlkit.TOMLDocument) -> None:
+        wants = [want for segment in document.get("segments", []) for want in segment.get("wants", [])]
+        for table in (*wants, *document.get("pins", [])):
+            if table.get("clip") == old:
+                table["clip"] = new
+        for group in (*document.get("apart", []), *document.get("together", [])):
+            for index, name in enumerate(group):
+                if name == old:
+                    group[index] = new
 
     return edited(text, change)
 

@@ -327,9 +327,18 @@ class Catalogue:
         return [{**row, "recipe": json.loads(row["recipe"])} for row in rows]
 
     def rename(self, name: str, new_name: str) -> None:
+        """Give a clip another name, in its layouts and takes as well."""
         if new_name in self.names_taken():
             raise InputError(f"the name {new_name!r} is taken: choose another")
-        self.db.table("clips").update(self._id(name), {"name": new_name})
+        with self.atomic():
+            self.db.table("clips").update(self._id(name), {"name": new_name})
+            self._connection.execute("update hits set clip = ? where clip = ?", [new_name, name])
+            for row in self._query("select show, number, layout from layouts where instr(layout, ?)", [json.dumps(name)]):
+                layout = layout_from_json(row["layout"])
+                places = tuple(replace(p, clip=new_name) if p.clip == name else p for p in layout.places)
+                self.db.table("layouts").update(
+                    (row["show"], row["number"]), {"layout": layout_to_json(replace(layout, places=places))}
+                )
 
     def set_rights(self, name: str, licence: str | None, credit: str | None) -> None:
         self.db.table("clips").update(self._id(name), {"licence": licence, "credit": credit})

@@ -18,6 +18,7 @@ from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named, whole_asked
 from padbank.workflow import clips as clips_work
+from padbank.workflow.rename import rename_in_shows
 from padbank.workflow.revisions import ChangedMeanwhile, clip_as_seen, clip_revision
 
 if TYPE_CHECKING:
@@ -103,9 +104,10 @@ def _edit(desk: Desk, name: str, body: Body) -> Response:
             )  # fmt: skip
             if tags := body.texts("tags"):
                 clips_work.change_tags(library, [changed.name], tags)
+        told = rename_in_shows(library, clip.name, changed.name).sentences(clip.name, changed.name) if changed.name != clip.name else []
         if changed.duration_s <= clips_work.MEASURED_AT_ONCE_S:
             clips_work.played_level(library, changed.name, keep=True)
-        return answer(seen_clip(library, changed.name))
+        return answer({**seen_clip(library, changed.name), "told": told})
 
 
 async def undo_clip(request: Request) -> Response:

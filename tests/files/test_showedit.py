@@ -49,6 +49,19 @@ def test_comments_and_line_endings_stay(name, form):
     assert len(after.splitlines()) - len(text.splitlines()) in range(-1, 8)
 
 
+def test_a_clip_is_renamed_wherever_a_show_names_it():
+    text = new_show_toml("night", "r").replace(
+        "wants = [", 'wants = [\n    { clip = "horn", hits = 2 },  # the old one\n    { clip = "horn-two" },\n    { tag = "horn" },', 1
+    ).replace('# apart = [["one-clip", "another-clip"]]', 'apart = [["horn", "bell"]]').replace("# together", 'together = [["bell", "horn"]]\n# together')
+    text += '\n[[pins]]\nclip = "horn"\npad = "deck/1"\n'
+    after = showedit.rename_clip(text, "horn", "fanfare")
+    show = show_from_toml(after)
+    assert [w.clip for w in show.segments[0].wants] == ["fanfare", "horn-two", None] and show.segments[0].wants[2].tag == "horn"
+    assert (show.apart, show.together, show.pins[0].clip) == ((("fanfare", "bell"),), (("bell", "fanfare"),), "fanfare")
+    assert comments(after) == comments(text)
+    assert showedit.rename_clip(text, "nobody", "x") == text
+
+
 def test_each_edit_does_what_it_says():
     def show(name):
         return show_from_toml(EDITS[name](DEMO))

@@ -199,3 +199,22 @@ def test_what_the_commands_say_of_takes_and_of_layouts_that_are_alike(library: L
     assert "No want of two-songs has learn = true" in said("log", "two-songs", str(night))
     same = said("layout", "two-songs", "--diff", "1")
     assert same.startswith("No difference from layout 1 of two-songs") and "why" not in same
+
+
+def test_a_renamed_clip_stays_in_its_shows_layouts_and_takes(library: Library, tmp_path: Path) -> None:
+    plan(library, "two-songs")
+    night = tmp_path / "night.mid"
+    night.write_bytes(take((36, 100), (36, 100)))
+    log_take(library, "two-songs", night)
+    show = library.shows / "two-songs.toml"
+    show.write_bytes(show.read_bytes().replace(b"\n", b"\r\n"))
+    (library.shows / "other.toml").write_bytes(show.read_bytes().replace(b'"two-songs"', b'"other"').replace(b"knock", b"ring"))
+    (library.shows / "broken.toml").write_text('name = "broken"\nwants = "knock"', encoding="utf-8")
+    done = CliRunner().invoke(cli, ["--library", str(library.folder), "edit", "knock", "--name", "door"])
+    assert done.exit_code == 0, done.output
+    assert "knock is door in the shows that name it too: two-songs." in done.output
+    assert "show broken still says knock: " in done.output and "other" not in done.output
+    assert b'clip = "door"' in show.read_bytes() and b"\r\n" in show.read_bytes()
+    judged = judge(library, "two-songs")
+    assert judged.layout.number == 1 and "door" in {p.clip for p in judged.layout.places} and judged.evaluation.feasible
+    assert library.catalogue.uses() == {"door": 2}

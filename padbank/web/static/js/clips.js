@@ -2,7 +2,7 @@
 
 import { get, post, Refused, SILENT } from './api.js';
 import { openClip } from './clipcard.js';
-import { count, h, put, say } from './dom.js';
+import { count, h, put, say, TOLD_MS } from './dom.js';
 import { addPanel } from './drop.js';
 import { ROW_PX, createRows } from './rows.js';
 import { createSearch, readRows, wordsOf } from './search.js';
@@ -194,6 +194,7 @@ export async function open(root, desk, wanted) {
       true_peak_dbtp: played?.true_peak_dbtp ?? null,
     });
     search.changed(row);
+    if (now.told?.length) say(`${now.told.join('. ')}.`, 'note', TOLD_MS);
     if (was !== now.name) history.replaceState(null, '', `/clips/${encodeURIComponent(now.name)}`);
     rows.draw();
   }
