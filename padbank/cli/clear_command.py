@@ -11,7 +11,7 @@ from padbank.workflow.by_hand import change_by_hand, clear
 
 @click.command("clear")
 @click.argument("show")
-@click.option("--bank", type=int, required=True)
+@click.option("--bank", type=int, required=True, help="The bank's number, from 1.")
 @click.option("--pad", required=True, help="As printed: surface/number, or the number alone.")
 @json_option
 @click.pass_context

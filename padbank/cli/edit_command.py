@@ -9,26 +9,26 @@ import click
 from padbank.cli.common import TIME, json_option, open_library, print_json, say
 from padbank.cli.info_command import print_info
 from padbank.workflow.clips import MEASURED_AT_ONCE_S, edit, info, played_level, undo
-from padbank.workflow.rename import rename_in_shows
+from padbank.workflow.naming import rename_in_shows
 
 
 @click.command("edit")
 @click.argument("clip")
 @click.option("--start", "start_s", type=TIME, help="Where the clip starts in its original (0.25, 250ms, 1:02.5).")
 @click.option("--end", "end_s", type=TIME, help="Where it ends.")
-@click.option("--fade-in", "fade_in_s", type=TIME)
-@click.option("--fade-out", "fade_out_s", type=TIME)
+@click.option("--fade-in", "fade_in_s", type=TIME, help="Length of the fade at its start.")
+@click.option("--fade-out", "fade_out_s", type=TIME, help="Length of the fade at its end.")
 @click.option("--role", type=click.Choice(["hit", "phrase"]), help="How it is levelled: by its loudest 400 ms, or as a whole.")
 @click.option("--offset", "level_offset_lu", type=float, metavar="LU", help="Louder (+) or quieter (-) than the show's target.")
-@click.option("--channels", type=click.Choice(["as-is", "mono", "left", "right"]))
+@click.option("--channels", type=click.Choice(["as-is", "mono", "left", "right"]), help="What of a stereo clip is played.")
 @click.option("--play", "play_mode", type=click.Choice(["one-shot", "gate", "loop"]), help="To its end, while held, or until hit again.")
 @click.option("--mute-group", help="Clips of one group cut each other off; 'none' takes it out.")
-@click.option("--loop-start", "loop_start_s", type=TIME)
-@click.option("--loop-end", "loop_end_s", type=TIME)
+@click.option("--loop-start", "loop_start_s", type=TIME, help="Where a loop goes back to, in its original.")
+@click.option("--loop-end", "loop_end_s", type=TIME, help="Where a loop ends, in its original.")
 @click.option("--propose-loop", is_flag=True, help="Look for loop points that match in level and slope.")
 @click.option("--name", "new_name", help="Another name.")
-@click.option("--licence", "--license")
-@click.option("--credit")
+@click.option("--licence", "--license", help="SPDX identifier, such as CC0-1.0 or LicenseRef-my-permission.")
+@click.option("--credit", help="Whom to credit, where the licence asks for it.")
 @click.option("--undo", "undo_last", is_flag=True, help="Go back to the recipe before.")
 @json_option
 @click.pass_context

@@ -12,7 +12,7 @@ from padbank.workflow.by_hand import change_by_hand, place
 @click.command("place")
 @click.argument("show")
 @click.argument("clip")
-@click.option("--bank", type=int, required=True)
+@click.option("--bank", type=int, required=True, help="The bank's number, from 1.")
 @click.option("--pad", required=True, help="As printed: surface/number, or the number alone.")
 @json_option
 @click.pass_context

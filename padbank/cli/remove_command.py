@@ -6,6 +6,7 @@ import click
 
 from padbank.cli.common import open_library, say
 from padbank.workflow.clips import bring_back, remove
+from padbank.workflow.naming import shows_naming
 
 
 @click.command("remove")
@@ -18,5 +19,8 @@ def command(ctx: click.Context, clips: tuple[str, ...], undo_it: bool) -> int:
     for name in bring_back(library, clips) if undo_it else remove(library, clips):
         click.echo(f"{name}: {'back' if undo_it else 'removed'}")
     if not undo_it:
+        for name in clips:
+            if shows := shows_naming(library, name):
+                say(f"{name} is named by {', '.join(shows)}: it is missing there until you bring it back, or take its name out of the show's file.")
         say(f"To bring back: padbank remove --undo {' '.join(clips)}")
     return 0

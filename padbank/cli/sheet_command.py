@@ -15,7 +15,7 @@ from padbank.workflow.sheet import Paper, draw
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path, dir_okay=False), help="pads.pdf or pads.png")
 @click.option("--bank", type=int, help="This bank alone.")
 @click.option("--layout", "number", type=int, help="A layout's number; else the newest.")
-@click.option("--paper", type=click.Choice(["a4", "a3", "letter"]), default="a4", show_default=True)
+@click.option("--paper", type=click.Choice(["a4", "a3", "letter"]), default="a4", show_default=True, help="The size of the paper.")
 @click.option("--by-surface", is_flag=True, help="A page for each surface of a bank, with larger names.")
 @click.option("--night", is_flag=True, help="Tape on black, for a dark stage.")
 @click.pass_context

@@ -29,9 +29,9 @@ from padbank.workflow.split import add_cues, find_cues
 @click.option("--apply", "apply_it", is_flag=True, help="Take the clips into the library; without it only the table is shown.")
 @click.option("--silence", "min_silence_s", type=TIME, default="0.5", show_default=True, help="Shortest silence to cut at.")
 @click.option("--shortest", "min_cue_s", type=TIME, default="0.05", show_default=True, help="Pass over sounds shorter than this.")
-@click.option("--tag", "tags", multiple=True)
-@click.option("--licence", "--license")
-@click.option("--credit")
+@click.option("--tag", "tags", multiple=True, help="Give this tag to every clip; may be repeated.")
+@click.option("--licence", "--license", help="SPDX identifier, such as CC0-1.0 or LicenseRef-my-permission.")
+@click.option("--credit", help="Whom to credit, where the licence asks for it.")
 @json_option
 @click.pass_context
 def command(

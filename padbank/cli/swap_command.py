@@ -11,10 +11,10 @@ from padbank.workflow.by_hand import change_by_hand, swap
 
 @click.command("swap")
 @click.argument("show")
-@click.option("--bank", type=int, required=True)
+@click.option("--bank", type=int, required=True, help="The bank's number, from 1.")
 @click.option("--pad", required=True, help="As printed: surface/number, or the number alone.")
 @click.option("--other-bank", type=int, help="The same bank, when left out.")
-@click.option("--other-pad", required=True)
+@click.option("--other-pad", required=True, help="The pad that it changes places with.")
 @json_option
 @click.pass_context
 def command(

@@ -18,7 +18,7 @@ from padbank.errors import InputError
 from padbank.store.library import Library
 from padbank.web.desk import Body, Desk, answer, body_of, desk_of, named, whole_asked
 from padbank.workflow import clips as clips_work
-from padbank.workflow.rename import rename_in_shows
+from padbank.workflow.naming import rename_in_shows
 from padbank.workflow.revisions import ChangedMeanwhile, clip_as_seen, clip_revision
 
 if TYPE_CHECKING:

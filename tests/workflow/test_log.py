@@ -218,3 +218,9 @@ def test_a_renamed_clip_stays_in_its_shows_layouts_and_takes(library: Library, t
     judged = judge(library, "two-songs")
     assert judged.layout.number == 1 and "door" in {p.clip for p in judged.layout.places} and judged.evaluation.feasible
     assert library.catalogue.uses() == {"door": 2}
+
+
+def test_a_removed_clip_is_told_with_the_shows_that_name_it(library: Library) -> None:
+    done = CliRunner().invoke(cli, ["--library", str(library.folder), "remove", "knock", "ring"])
+    told = [line for line in done.output.splitlines() if "is missing there" in line]
+    assert [line.partition(":")[0] for line in told] == ["knock is named by two-songs", "ring is named by two-songs"]

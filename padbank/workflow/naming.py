@@ -1,9 +1,9 @@
-"""A clip under another name: shows that name it follow.
+"""Shows that name a clip: they follow when it is renamed, and are told of when it goes.
 
 The catalogue renames a clip in its layouts and takes by itself; this does it
 in the shows' files, where comments and order stay.
 
-Function: ``rename_in_shows``. Class: ``Renamed``.
+Functions: ``rename_in_shows``, ``shows_naming``. Class: ``Renamed``.
 """
 
 from __future__ import annotations
@@ -14,6 +14,22 @@ from padbank.errors import PadbankError
 from padbank.files.showedit import rename_clip
 from padbank.store.library import Library
 from padbank.workflow.revisions import change_text
+
+
+def shows_naming(library: Library, clip: str) -> list[str]:
+    """Shows whose files name the clip, by name; one that cannot be read is passed over."""
+    named = []
+    for path in sorted(library.shows.glob("*.toml")):
+        try:
+            if _says(path.read_text(encoding="utf-8"), clip):
+                named.append(path.stem)
+        except (OSError, UnicodeDecodeError):
+            continue
+    return named
+
+
+def _says(text: str, clip: str) -> bool:
+    return any(f"{quote}{clip}{quote}" in text for quote in "\"'")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +50,7 @@ def rename_in_shows(library: Library, old: str, new: str) -> Renamed:
     for path in sorted(library.shows.glob("*.toml")):
         try:
             before = path.read_text(encoding="utf-8")
-            if not any(f"{quote}{old}{quote}" in before for quote in "\"'"):
+            if not _says(before, old):
                 continue
             after = change_text(library, path, None, lambda text: rename_clip(text, old, new))
         except (PadbankError, OSError, UnicodeDecodeError) as error:
