@@ -139,7 +139,7 @@ def _controls(problem: Problem, held: Held) -> list[Finding]:
             where = f"bank {bank + 1}"
             if pad is None:
                 found.append(
-                    _error("control-missing", f"control hit {control.label} has no pad", where)
+                    _error("control-missing", f"control hit {control.label} has no pad: plan, or give it one in the rig's file", where)
                 )
                 continue
             others = [

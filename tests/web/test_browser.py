@@ -198,7 +198,9 @@ def test_arranging_by_keys_and_by_drag(tab):
     page.get_by_text("If you put horn here").wait_for()
     page.mouse.up()
     page.locator("#said").get_by_text(re.compile(r"in all\. But horn is pinned to pad")).wait_for()  # at the foot, wherever the findings are
-    page.locator(".sheet-head").get_by_text("1 error: see Findings").wait_for()
+    page.get_by_role("button", name="1 error: see Findings").click()
+    expect(page.get_by_label("Findings").get_by_text(re.compile("horn is pinned to pad"))).to_be_in_viewport()
+    page.locator(".plot-box").scroll_into_view_if_needed()
     page.locator(f".plot-box [data-pad='{target}'][aria-label*='horn']").wait_for()
     assert page.get_by_text(re.compile("horn is pinned to pad")).first.is_visible()  # a finding, not a refusal
 

@@ -490,11 +490,11 @@ export async function open(root, desk, show) {
 
   function drawTitle() {
     const { result, number } = seen;
-    const broken = number ? seen.weighed.findings.filter((f) => f.severity === 'error').length : 0;
+    const broken = number ? new Set(seen.weighed.findings.filter((f) => f.severity === 'error').map((f) => f.text)).size : 0;
     const proof = number === 0 ? 'nothing laid out yet' : result.by === 'plan' ? (result.status === 'proved' ? 'planned, proved the best' : `planned, within ${(100 * result.gap).toFixed(1)} % of the best`) : 'arranged by hand';
     const limit = h('input', { type: 'number', min: '1', step: '1', placeholder: 'no limit', 'aria-label': 'Plan for at most, seconds', id: 'plan-seconds', value: atMost, oninput: (e) => { atMost = e.target.value; } });
     put(title,
-      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)}`, broken ? [' ', h('strong', { class: 'lack' }, `${count(broken, 'error')}: see Findings`)] : null)),
+      h('div', {}, h('h1', {}, 'Layout'), h('p', { class: 'quiet' }, `${seen.title} · ${number ? `layout ${number}, ` : ''}${proof} · cost ${level(seen.weighed.objective, 's', 2)}`, broken ? [' ', h('button', { type: 'button', class: 'bare lack', onclick: () => troubles.scrollIntoView({ block: 'nearest', behavior: 'smooth' }) }, `${count(broken, 'error')}: see Findings`)] : null)),
       h('div', { class: 'row wrap' },
         seen.numbers.length > 1 ? h('label', { class: 'row quiet small-label' }, 'Go back to ', choice([['', 'an earlier one'], ...seen.numbers.filter((n) => n !== number).reverse().map((n) => [String(n), `layout ${n}`])], '', (n) => n && step({ do: 'put back', number: Number(n) }, `layout ${n} put back`))) : null,
         h('button', { type: 'button', disabled: !undo.length, onclick: stepBack }, 'Undo'),
