@@ -37,11 +37,11 @@ def print_demo(run: DemoRun, seconds: float) -> None:
     """What was done, where it lies, what to try next, in plain words."""
     show, rig = run.planned.opened.show, run.planned.opened.rig
     click.echo(f"\n{show.title}, on {rig.title}\n")
-    click.echo(f"Clips: {len(run.added.added)} added, {len(run.added.already)} the same as one already there, {len(run.added.refused)} refused:")
+    click.echo(f"Clips: {len(run.added.added)} added, {len(run.added.already)} the same as one already there, {len(run.added.refused)} refused.")
     for refusal in run.added.refused:
-        click.echo(f"  {Path(refusal.path).name}: {refusal.reason}")
+        click.echo(f"  refused: {Path(refusal.path).name}: {refusal.reason}")
     for warning in run.added.warnings:
-        click.echo(f"  {Path(warning.path).name}: {warning.reason}")
+        click.echo(f"  taken, with a warning: {Path(warning.path).name}: {warning.reason}")
     click.echo()
     print_layout(run.planned.layout, rig, run.planned.moved)
     print_left_out(run.planned.result.left_out)
@@ -58,7 +58,7 @@ def print_demo(run: DemoRun, seconds: float) -> None:
     click.echo(
         f"\nSet: {len(result.card.files)} numbered WAVs, {format_bytes(sum(f.n_bytes for f in result.card.files))}, in {run.exported.folder}"
     )
-    print_verified(run.verified)
+    print_verified(run.verified, notes=False)  # they are told above
     sheet = run.exported.folder / "pads.pdf"
     click.echo(f"Pad sheet: {sheet}")
     say(f"\nDone in {seconds:.1f} s. Everything here is invented and synthesised. To try next:")

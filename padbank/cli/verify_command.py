@@ -39,14 +39,14 @@ def command(folder: Path, show_files: bool, as_json: bool) -> int:
     return DONE if found.all_as_planned else FINDINGS
 
 
-def print_verified(found: Verified, *, show_files: bool = False) -> None:
+def print_verified(found: Verified, *, show_files: bool = False, notes: bool = True) -> None:
     for report in found.reports:
         for row in report.files if show_files else ():
             click.echo(
                 f"{row.path}  {format_db(row.level_lufs, 'LUFS', 2)}, {format_db(row.true_peak_dbtp, 'dBTP', 2)}"
                 + (f", {row.short_lu:.2f} LU short" if row.short_lu else "")
             )
-        print_findings(report.findings, err=False)
+        print_findings([f for f in report.findings if notes or f.severity != "note"], err=False)
         for total in report.totals:
             say(
                 f"{total.device}: {total.files} files, {format_bytes(total.memory_bytes)} of "

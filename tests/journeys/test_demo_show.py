@@ -44,6 +44,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     base = tmp_path_factory.mktemp("demo")
     done = padbank(base, "demo", "--in", base)
     assert "1 the same as one already there, 2 refused" in done.stdout  # ship-bell in two formats; silence and a broken file
+    lines = done.stdout.splitlines()
+    assert sum(line.startswith("  refused: ") for line in lines) == 2  # a file that was taken with a warning is none of them
+    assert sum("quiz-clock: 4.9 LU short" in line for line in lines) == 1  # told once
     assert "all as planned" in done.stderr and "Pad sheet" in done.stdout and "To try next" in done.stderr
     return base
 
