@@ -1,4 +1,4 @@
-"""``padbank bench meter``, ``bench add``, ``bench edges``, ``bench plan``, ``bench page``."""
+"""``padbank bench meter``, ``bench add``, ``bench edges``, ``bench levels``, ``bench plan``, ``bench page``."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ BENCHES = {
     "meter": "our meter against libebur128, ffmpeg's ebur128 filter and pyloudnorm; --cases for the standard's cases",
     "add": "2,000 short clips and one 60-minute file through add, against a plain script",
     "edges": "where sounds begin and end, against pydub.silence and a plain threshold",
+    "levels": "limiter and whole chain against the meter; level and ceiling by pyloudnorm and scipy",
     "plan": "seeded shows of four sizes: time, gap, and two plain ways beside it",
     "page": "the page with 20,000 clips in a running Chromium: start, keystroke, hit to start, memory",
 }
