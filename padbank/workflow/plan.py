@@ -172,7 +172,7 @@ def _keep_plan(library: Library, result: PlanResult, known: Layout | None, befor
 def keep_layout(
     library: Library, layout: Layout, result: PlanResult | None, known: Layout | None = None
 ) -> Layout:
-    """Number and keep a layout, unless it is the same as the newest one and nothing more is proved of it."""
+    """Number and keep a layout, unless it is the same as the newest one and nothing more is known of it."""
     with library.catalogue.atomic():
         return _keep_layout(library, layout, result, known)
 
@@ -180,8 +180,11 @@ def keep_layout(
 def _keep_layout(library: Library, layout: Layout, result: PlanResult | None, known: Layout | None) -> Layout:
     newest = library.catalogue.layout(layout.show)
     same = newest is not None and _in_order(newest[0]) == _in_order(layout)
-    proved_since = result is not None and result.status == "proved" and newest is not None and newest[1].get("status") == "within"
-    if newest and same and not proved_since:
+    known_of_it = newest[1] if newest else {}
+    more_is_known = result is not None and (
+        known_of_it.get("by") != "plan" or (result.status == "proved" and known_of_it.get("status") == "within")
+    )
+    if newest and same and not more_is_known:
         return newest[0]
     note: dict[str, Any] = {"by": "hand"}
     if result is not None:

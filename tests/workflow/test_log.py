@@ -224,3 +224,15 @@ def test_a_removed_clip_is_told_with_the_shows_that_name_it(library: Library) ->
     done = CliRunner().invoke(cli, ["--library", str(library.folder), "remove", "knock", "ring"])
     told = [line for line in done.output.splitlines() if "is missing there" in line]
     assert [line.partition(":")[0] for line in told] == ["knock is named by two-songs", "ring is named by two-songs"]
+
+
+def test_a_plan_that_agrees_with_the_hands_is_kept_with_its_proof(library: Library) -> None:
+    show = library.shows / "two-songs.toml"
+    show.write_text(show.read_text(encoding="utf-8").replace("pins = [", "pins = []\nignored = [").partition("ignored")[0] + "[[segments]]" + show.read_text(encoding="utf-8").partition("[[segments]]")[2], encoding="utf-8")
+    planned = plan(library, "two-songs", fresh=True).layout
+    knock, ring = (next(p for p in planned.places if p.clip == name and p.bank == 1) for name in ("knock", "ring"))
+    change_by_hand(library, "two-songs", swap(1, knock.pad_id, 1, ring.pad_id))
+    back = change_by_hand(library, "two-songs", swap(1, knock.pad_id, 1, ring.pad_id))
+    again = plan(library, "two-songs", fresh=True)
+    assert again.layout.number == back.layout.number + 1
+    assert library.catalogue.layout("two-songs")[1]["status"] == "proved"  # type: ignore[index]
