@@ -186,6 +186,10 @@ def test_arranging_by_keys_and_by_drag(tab):
     page.keyboard.press("p")
     page.locator(f".plot-box [data-pad='{there}'][aria-label*='pinned']").wait_for()
 
+    signs = page.get_by_label("Signs").first
+    expect(signs).to_contain_text("pinned")
+    assert "moved" not in signs.inner_text()  # only what the bank holds is explained
+
     target = "plank/4" if there in ("plank/1", "plank/2") else "plank/1"
     page.locator(".plot-box").scroll_into_view_if_needed()
     page.get_by_role("button", name="Close").click()

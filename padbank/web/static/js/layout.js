@@ -553,7 +553,7 @@ export async function open(root, desk, show) {
     put(plotBox, h('div', { class: 'plot-head' }, h('h2', {}, h('span', { class: 'big-number' }, bank), ` ${segmentsOf(bank)}`),
       seen.rig.banks > 1 ? [h('button', { type: 'button', class: 'small', 'aria-label': 'Earlier bank', onclick: () => turn(-1) }, 'Earlier'), h('button', { type: 'button', class: 'small', 'aria-label': 'Later bank', onclick: () => turn(1) }, 'Later')] : null,
       hand ? h('p', { class: 'in-hand' }, 'In hand: ', h('strong', {}, hand.name), ' ', h('button', { type: 'button', class: 'small', onclick: () => { hand = null; draw(); } }, 'Put back')) : null),
-    h('div', { class: 'plot-view' }, svg), legend(signs));
+    h('div', { class: 'plot-view' }, svg), legend(signs, seen.places.filter((p) => p.bank === bank), seen.controls.filter((c) => c.bank === bank)));
     // A finger on a clip drags it; anywhere else it moves the page or the plot.
     svg.addEventListener('touchmove', (e) => { if (pressing) e.preventDefault(); }, { passive: false });
   }

@@ -159,10 +159,11 @@ export function neighbour(pads, fromId, key) {
   return best;
 }
 
-export function legend(signs) {
+/** What the signs of a plot mean: those that are on it. */
+export function legend(signs, places, controls) {
   return h('ul', { class: 'legend', 'aria-label': 'Signs' },
     [...signs].map(([tag, sign]) => h('li', {}, s('svg', { viewBox: '0 0 16 16', width: 14, height: 14, 'aria-hidden': 'true' }, signPath(sign)), ` ${tag}`)),
-    h('li', {}, s('svg', { viewBox: '0 0 26 14', width: 26, height: 14, 'aria-hidden': 'true' }, s('path', { class: 'pad-underline', d: underline(2, 8, 22), 'stroke-width': 2 })), ' moved'),
-    h('li', {}, s('svg', { viewBox: '-8 -6 16 20', width: 12, height: 15, 'aria-hidden': 'true' }, s('g', { class: 'pad-pin' }, s('circle', { r: 4.2 }), s('path', { d: 'M-1 3L-5 11' }))), ' pinned'),
-    h('li', {}, s('svg', { viewBox: '0 0 26 14', width: 26, height: 14, 'aria-hidden': 'true' }, s('rect', { class: 'legend-control', x: 1.5, y: 1.5, width: 23, height: 11 })), ' control hit'));
+    places.some((p) => p.moved) && h('li', {}, s('svg', { viewBox: '0 0 26 14', width: 26, height: 14, 'aria-hidden': 'true' }, s('path', { class: 'pad-underline', d: underline(2, 8, 22), 'stroke-width': 2 })), ' moved'),
+    places.some((p) => p.pinned) && h('li', {}, s('svg', { viewBox: '-8 -6 16 20', width: 12, height: 15, 'aria-hidden': 'true' }, s('g', { class: 'pad-pin' }, s('circle', { r: 4.2 }), s('path', { d: 'M-1 3L-5 11' }))), ' pinned'),
+    controls.length > 0 && h('li', {}, s('svg', { viewBox: '0 0 26 14', width: 26, height: 14, 'aria-hidden': 'true' }, s('rect', { class: 'legend-control', x: 1.5, y: 1.5, width: 23, height: 11 })), ' control hit'));
 }

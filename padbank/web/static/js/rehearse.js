@@ -95,7 +95,7 @@ export async function open(root, desk, show) {
           onkeydown: (e) => { if ((e.key === 'Enter' || e.key === ' ') && !e.repeat) { e.preventDefault(); e.stopPropagation(); strike(pad.pad_id, 0.8, 'key', e.key); } },
           onkeyup: (e) => { if (e.key === 'Enter' || e.key === ' ') letGo(e.key); },
         });
-      }, { label: `Bank ${bank.bank}`, scale: true, note })), legend(signs));
+      }, { label: `Bank ${bank.bank}`, scale: true, note })), legend(signs, bank.places, bank.controls));
     if (focus) root.querySelector(focus)?.focus();
     drawn = true;
   }

@@ -43,8 +43,8 @@ export async function open(root, desk, show) {
         const what = { place: bank.places.find((p) => p.pad === pad.pad_id) ?? null, control: bank.controls.find((c) => c.pad === pad.pad_id) ?? null };
         return drawPad(pad, what, { signs, tags: what.place?.tags ?? [], most: 40, note }, { role: 'img', 'aria-label': padWords(pad, what) });
       }, { label: `Bank ${bank.bank}`, scale: true, className: 'plot paper', note: note > 9 ? note : null }),
-      how === 'each' ? legend(signs) : null)),
-    how === 'all' ? h('div', { class: 'sheet-legend' }, legend(signs)) : null);
+      how === 'each' ? legend(signs, bank.places, bank.controls) : null)),
+    how === 'all' ? h('div', { class: 'sheet-legend' }, legend(signs, used.flatMap((b) => b.places), used.flatMap((b) => b.controls))) : null);
   }
 
   put(root, h('div', { class: 'sheet-head no-print' }, h('div', {}, h('h1', {}, 'Sheet'), h('p', { class: 'quiet' }, 'Underlined by hand: not where the hands know it. Outlined: a control hit.')),
