@@ -43,15 +43,16 @@ def table(rows: Sequence[Sequence[Any]], headers: Sequence[str], align: str = ""
     Parameters
     ----------
     align : one letter a column (l, r); left where it is empty
-    flexible : columns whose cells give up their middle where the table is wider than the screen
+    flexible : columns whose cells give up their middle where the table is wider than the screen, the last one first
     """
     cells = [[str(cell) for cell in row] for row in (headers, *rows)]
     widths = [max(columns_of(row[i]) for row in cells) for i in range(len(headers))]
     least = {i: max(columns_of(headers[i]), LEAST_COLUMN) for i in flexible}
     too_wide = sum(widths) + len(GAP) * (len(widths) - 1) - screen_width()
-    while too_wide > 0 and (wide := [i for i in flexible if widths[i] > least[i]]):
-        widths[max(wide, key=lambda i: widths[i])] -= 1  # the widest gives way first
-        too_wide -= 1
+    for i in reversed(flexible):
+        less = min(max(too_wide, 0), max(widths[i] - least[i], 0))
+        widths[i] -= less
+        too_wide -= less
     lines = [[_set(cell, widths[i], align[i : i + 1] == "r") for i, cell in enumerate(row)] for row in cells]
     lines.insert(1, ["-" * width for width in widths])
     return "\n".join(GAP.join(line).rstrip() for line in lines)

@@ -29,6 +29,8 @@ def test_a_table_lines_up_and_fits(monkeypatch) -> None:
     assert lines[2].split()[0] != lines[3].split()[0]  # the last letters are kept
     edges = {columns_of(line[: line.rindex(figure) + len(figure)]) for line, figure in zip(lines[2:], ("16.0", "1", "3"), strict=True)}
     assert len(edges) == 1  # figures end in one column
+    monkeypatch.setenv("COLUMNS", "60")
+    assert rows[0][0] in table(rows, ("clip", "LUFS", "tags"), "lrl", flexible=(0, 2))  # the last one gives way first
     assert table([], ("a", "b"), "lr") == "a  b\n-  -"
     wide = table(rows, ("clip", "LUFS", "tags"), "lrl")  # nothing may give way: nothing is cut
     assert rows[0][0] in wide
