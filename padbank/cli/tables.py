@@ -16,7 +16,7 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Any
 
-LEAST_COLUMN = 12
+LEAST_COLUMN = 10
 """A column is not shortened further than this."""
 GAP = "  "
 UNIT = re.compile(r"(?<=\d) (?=(?:LUFS|LU|dBTP|dB|ms|s|Hz|ch|kB|MB|GB|%)(?:\W|$))")
