@@ -273,14 +273,15 @@ def _is_close(best: Best) -> bool:
 
 
 def _groups_later(best: Best, side: SideRun, clock: Clock) -> int:
-    """How many groups of banks to try beside an exact run that may well be the quicker: none at first."""
+    """How many groups of banks to try beside an exact run that may well be the quicker: none at first.
+
+    Nor is anything taken from it before its end: what comes out must not depend on the moment.
+    """
     if clock.seconds is None:
         return 0
     while not (side.ready or clock.over(ALONE)):
         side.wait()
         best.lift(side.bound)
-        if side.fresh(best.cost):
-            _take(best, side, clock)
     return 0 if side.ready else 1000
 
 

@@ -48,6 +48,27 @@ def test_every_stage_keeps_to_the_truth(seconds, make_case, brute_force, monkeyp
         assert result.status == "proved", seed
 
 
+@pytest.mark.parametrize("seconds", [None, 20.0])
+def test_shows_too_large_for_the_exact_model_are_judged_truly(seconds, make_case, brute_force, monkeypatch):
+    """Their way on tiny rigs: the layout costs what it is said to, and the bound stays below the least."""
+    monkeypatch.setattr("padbank.layout.solve.TINY_COLUMNS", 0)
+    monkeypatch.setattr("padbank.layout.solve.EXACT_COLUMNS", 0)
+    best_found = 0
+    for seed in range(250, 270):
+        case = make_case(seed)
+        least = brute_force(build_problem(case.rig, case.show, case.clips, case.known))
+        if least is None:
+            continue
+        result = solve(case.rig, case.show, case.clips, case.known, seconds=seconds)
+        judged = evaluate(case.rig, case.show, case.clips, result.layout, case.known)
+        assert judged.feasible, (seed, judged.findings)
+        assert judged.objective == pytest.approx(result.objective, abs=1e-9), seed
+        assert result.bound <= least + 1e-6, seed
+        assert result.objective >= least - 1e-6, seed
+        best_found += result.objective <= least + 1e-3
+    assert best_found >= 15
+
+
 def test_a_bound_on_the_way_is_never_above_the_optimum(make_case, brute_force, monkeypatch):
     """Each bound that is told while a plan is made, not only the last one."""
     monkeypatch.setattr("padbank.layout.solve.TINY_COLUMNS", 0)

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from dataclasses import replace
 
 import pytest
@@ -139,3 +140,27 @@ def test_serving_is_one_want_a_clip_and_segment():
     served = serve(problem, read_layout(problem, result.layout))
     pairs = [(problem.demands[s.demand].segment, s.clip) for s in served]
     assert len(pairs) == len(set(pairs))
+
+
+def test_a_time_limit_that_does_not_cut_in_and_a_busy_machine_change_nothing():
+    """Of layouts that cost the same, which one comes out is settled by the models alone."""
+    over = threading.Event()
+
+    def keep_busy():
+        while not over.is_set():
+            pass
+
+    for seed in (2, 3):
+        pack = random_pack("small", seed)
+        without = solve(pack.rig, pack.show, pack.clips)
+        limited = solve(pack.rig, pack.show, pack.clips, seconds=60.0)
+        busy = threading.Thread(target=keep_busy)
+        busy.start()
+        try:
+            slowed = solve(pack.rig, pack.show, pack.clips, seconds=60.0)
+        finally:
+            over.set()
+            busy.join()
+            over.clear()
+        assert without.status == "proved"
+        assert without.layout.places == limited.layout.places == slowed.layout.places
