@@ -165,14 +165,14 @@ def _row(title: str, seconds: dict[str, list[float]], samples: int) -> list[str]
         best = min(theirs) / min(ours)
         ratio = "" if name == "padbank" else f"{statistics.median(ratios):8.1f} x{best:8.1f} x"
         per_sample = statistics.median(theirs) / samples * 1e9
-        lines.append(f"{title:44}{name:12}{statistics.median(theirs):9.3f} s{per_sample:9.2f} ns{ratio}")
+        lines.append(f"{title:48}{name:12}{statistics.median(theirs):9.3f} s{per_sample:9.2f} ns{ratio}")
         title = ""
     return lines
 
 
 def _speed(say: Say, seconds: float, rounds: int) -> None:
     say(f"CPU time for {seconds:.0f} s of stereo at {RATE_HZ} Hz, medians of {rounds} interleaved rounds")
-    say(f"{'work and sound':44}{'meter':12}{'CPU':>11}{'a sample':>12}{'  theirs/ours, best/best'}")
+    say(f"{'work and sound':48}{'meter':12}{'CPU':>11}{'a sample':>12}{'  theirs/ours, best/best'}")
     with tempfile.TemporaryDirectory() as folder:
         for kind, sound in (
             ("music", music(seconds)),
