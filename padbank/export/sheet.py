@@ -1,6 +1,6 @@
 """What goes on the pad sheet: a layout, with names, colours by tag and what has moved.
 
-Functions: ``sheet_data``, ``rig_sheet``, ``moved_clips``, ``tag_colours``.
+Functions: ``sheet_data``, ``rig_sheet``, ``moved_clips``, ``tag_colours``, ``show_tags``.
 """
 
 from __future__ import annotations
@@ -92,12 +92,34 @@ def tag_colours(
     return tuple(made), index_of
 
 
+def show_tags(
+    layout: Layout, clips: Mapping[str, SheetClip], wanted: Collection[str]
+) -> tuple[tuple[SheetTag, ...], dict[str, int]]:
+    """``tag_colours`` of all clips that a show could use: on paper and on the page the same.
+
+    Those that lie nowhere yet count, too, so that colours stay when clips are moved about.
+    """
+    names = {place.clip for place in layout.places} | set(wanted)
+    return tag_colours({name: clips[name].tags for name in names if name in clips})
+
+
+def _used_tags(
+    tags: tuple[SheetTag, ...], index_of: Mapping[str, int], placed: Collection[str]
+) -> tuple[tuple[SheetTag, ...], dict[str, int]]:
+    """Without those of clips that are on no pad."""
+    used = sorted({index for clip, index in index_of.items() if clip in placed})
+    return tuple(tags[index] for index in used), {
+        clip: used.index(index) for clip, index in index_of.items() if clip in placed
+    }
+
+
 def sheet_data(
     rig: Rig,
     show: Show,
     layout: Layout,
     clips: Mapping[str, SheetClip],
     moved: Collection[str] = (),
+    wanted: Collection[str] = (),
 ) -> SheetData:
     """Everything that the pad sheet of a layout shows.
 
@@ -105,6 +127,7 @@ def sheet_data(
     ----------
     clips : the library's clips by name; one that is missing is shown without a colour.
     moved : names of clips to underline (``moved_clips``).
+    wanted : names of clips that the show could use; see ``show_tags``.
 
     Raises
     ------
@@ -120,9 +143,7 @@ def sheet_data(
                 f"which rig {rig.name} does not have: plan the show again"
             )
     placed = {place.clip for place in layout.places}
-    tags, index_of = tag_colours(
-        {name: clips[name].tags if name in clips else () for name in placed}
-    )
+    tags, index_of = _used_tags(*show_tags(layout, clips, wanted), placed)
     titles = {segment.name: segment.title or segment.name for segment in show.segments}
     banks = []
     for bank in range(1, rig.banks + 1):

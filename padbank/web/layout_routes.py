@@ -19,7 +19,7 @@ from padbank.workflow.pad_limits import pad_classes, takes
 from padbank.workflow.plain import plain
 from padbank.workflow.plan import Planned, plan
 from padbank.workflow.revisions import text_revision
-from padbank.workflow.stage import loop_of, stage_view
+from padbank.workflow.stage import loop_of, stage_view, tag_signs
 
 
 def seen_board(library: Library, show: str, number: int | None = None, *, limits: bool = False) -> dict[str, Any]:
@@ -88,6 +88,7 @@ def seen_board(library: Library, show: str, number: int | None = None, *, limits
             for c in layout.controls
         ],
         "clips": {name: facts_of(name) for name in sorted(placed | set(board.facts))},
+        "signs": tag_signs(board.opened, layout),
         "unplaced": arrange.left_to_place(board),
         "weighed": arrange.weigh(board),
     }

@@ -11,7 +11,7 @@ from padbank.files.rigfile import load_rig
 from padbank.files.sheet import Paper, draw_sheet
 from padbank.sheetdata import SheetData
 from padbank.store.library import Library
-from padbank.workflow.plan import known_layout, newest_layout
+from padbank.workflow.plan import known_layout, newest_layout, wanted_clips
 from padbank.workflow.shows import OpenShow, find_rig_file, open_show
 
 __all__ = ["Paper", "draw", "draw_rig", "sheet_bytes", "sheet_of"]
@@ -20,7 +20,8 @@ __all__ = ["Paper", "draw", "draw_rig", "sheet_bytes", "sheet_of"]
 def sheet_of(library: Library, opened: OpenShow, layout: Layout) -> SheetData:
     """What the sheet of a layout shows; underlined is what moved since the show named by ``like``."""
     known = known_layout(library, opened.show) if opened.show.like else None
-    return sheet_data(opened.rig, opened.show, layout, opened.clips, moved_clips(layout, known))
+    moved = moved_clips(layout, known)
+    return sheet_data(opened.rig, opened.show, layout, opened.clips, moved, wanted_clips(opened))
 
 
 def draw(

@@ -1,15 +1,17 @@
 """What a player needs to see of a show: every bank with its names, nothing else.
 
-Function: ``stage_view``.
+Functions: ``stage_view``, ``tag_signs``, ``loop_of``.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from padbank.domain import Layout
+from padbank.export.sheet import show_tags
 from padbank.store.library import Library
 from padbank.workflow.plan import known_layout, moved_places, newest_layout, wanted_clips
-from padbank.workflow.shows import open_show
+from padbank.workflow.shows import OpenShow, open_show
 
 
 def stage_view(library: Library, name: str) -> dict[str, Any]:
@@ -57,7 +59,7 @@ def stage_view(library: Library, name: str) -> dict[str, Any]:
         "title": show.title or show.name,
         "date": show.date,
         "layout": layout.number,
-        "tag_lists": [clips[n].tags for n in sorted({*wanted_clips(opened), *(p.clip for p in layout.places)}) if n in clips],
+        "signs": tag_signs(opened, layout),
         "rig": {
             "name": rig.name,
             "title": rig.title,
@@ -69,6 +71,12 @@ def stage_view(library: Library, name: str) -> dict[str, Any]:
         },
         "banks": banks,
     }
+
+
+def tag_signs(opened: OpenShow, layout: Layout) -> list[dict[str, str]]:
+    """The tags that have a colour and a shape, as on the pad sheet; the first that a clip has is its own."""
+    tags, _ = show_tags(layout, opened.clips, wanted_clips(opened))
+    return [{"tag": t.tag, "colour": t.colour, "shape": t.shape} for t in tags]
 
 
 def loop_of(clip: Any) -> tuple[float, float] | None:

@@ -20,7 +20,7 @@ from padbank.domain import (
     Show,
 )
 from padbank.errors import InputError
-from padbank.export.sheet import moved_clips, sheet_data, tag_colours
+from padbank.export.sheet import moved_clips, sheet_data, show_tags, tag_colours
 from padbank.sheetdata import (
     DAY,
     INK,
@@ -183,3 +183,16 @@ def test_a_tint_lies_between_colour_and_paper():
     assert tint("#000000", 0.0) == "#FFFFFF"
     assert tint("#123456", 1.0) == "#123456"
     assert tint("#000000", 0.5) == "#808080"
+
+
+def test_colours_stay_when_clips_are_moved_about():
+    """Those of the clips that lie nowhere yet are given as well; the legend names only what is there."""
+    clips = {f"song-{n}": Known(("song",)) for n in range(5)} | {f"gag-{n}": Known(("gag",)) for n in range(3)}
+    gags = replace(LAYOUT, places=tuple(place(1, n + 1, f"gag-{n}") for n in range(2)))
+    wanted = set(clips)
+    tags, _ = show_tags(gags, clips, wanted)
+    assert [t.tag for t in tags] == ["song", "gag"]
+    sheet = sheet_data(RIG, SHOW, gags, clips, wanted=wanted)
+    assert [t.tag for t in sheet.tags] == ["gag"]
+    assert sheet.tags[0] == tags[1]
+    assert [pad.tag for pad in sheet.banks[0].pads[:2]] == [0, 0]

@@ -6,7 +6,7 @@ import { createEdits, createTrouble } from './edits.js';
 import { drawMeters, drawTakes, drawTerms } from './meters.js';
 import { drawPad, drawPlot, legend, neighbour, noteSize, padId, padWords } from './plot.js';
 import { createSlip } from './slip.js';
-import { giveSigns, tagBit } from './tags.js';
+import { signsOfShow, tagBit } from './tags.js';
 
 const DRAG_PX = 6;
 const TRY_MS = 90;
@@ -56,7 +56,7 @@ export async function open(root, desk, show) {
     seen = { ...now, pad_classes: now.pad_classes ?? seen.pad_classes, takes: now.takes ?? seen.takes };
     refusals.clear();
     for (const pad of seen.rig.pads) pad.pad_id = padId(pad);
-    signs = giveSigns([...new Set([...seen.places.map((p) => p.clip), ...seen.unplaced])].map(tagsOf));
+    signs = signsOfShow(seen.signs);
     bank = Math.min(bank, seen.rig.banks);
     if (!seen.rig.pads.some((p) => p.pad_id === focusPad)) focusPad = seen.rig.pads[0].pad_id;
     tried = null;

@@ -2,7 +2,7 @@
 
 import { h, s } from './dom.js';
 import { fitName } from './fit.js';
-import { signPath } from './tags.js';
+import { signFor, signPath } from './tags.js';
 
 const MARGIN_MM = 16;
 const LEAST_PX = matchMedia('(pointer: coarse)').matches ? 44 : 32;
@@ -71,7 +71,7 @@ export function drawPad(pad, { place, control }, { signs, tags = [], small = fal
   const group = s('g', { class: `pad pad-${kind} pad-${pad.limb}${place?.moved ? ' pad-moved' : ''}`, ...more });
   group.append(s('path', { class: 'pad-tape', d: tape(x, y, w, hh, seed) }));
   group.append(s('path', { class: 'pad-cross', d: `M${x + 4} ${y + 4}L${x + w - 4} ${y + hh - 4}M${x + w - 4} ${y + 4}L${x + 4} ${y + hh - 4}` }));
-  const sign = place ? tags.map((t) => signs?.get(t)).find(Boolean) : null;
+  const sign = place ? signFor(tags, signs) : null;
   const band = sign ? Math.min(17, w * 0.19) : 0;
   if (sign) {
     group.append(s('path', { class: 'pad-band', d: `M${x + 1.4} ${y + 1.4}H${x + band}V${y + hh - 1.4}H${x + 1.4}Z`, fill: sign.colour }));

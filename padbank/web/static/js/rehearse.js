@@ -4,7 +4,7 @@ import { call, get, part, post } from './api.js';
 import { choice, field, h, put, say } from './dom.js';
 import { createPads, keyName } from './pads.js';
 import { drawPad, drawPlot, legend, noteSize, padWords } from './plot.js';
-import { giveSigns } from './tags.js';
+import { signsOfShow } from './tags.js';
 
 const LINES = 60;
 const LIT_MS = 160;
@@ -13,7 +13,7 @@ const ENDED = { end: 'to its end', released: 'let go', cut: 'cut off' };
 export async function open(root, desk, show) {
   const pads = await createPads(desk, show);
   const { view } = pads;
-  const signs = giveSigns(view.tag_lists);
+  const signs = signsOfShow(view.signs);
   const letters = new Map([...pads.keys].map(([code, pad]) => [pad.pad_id, keyName(code)]));
   const held = new Map();
   const log = [];

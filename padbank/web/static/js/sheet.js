@@ -4,7 +4,7 @@ import { get, part } from './api.js';
 import { choice, h, put, say, TOLD_MS } from './dom.js';
 import { createTrouble } from './edits.js';
 import { drawPad, drawPlot, legend, noteSize, padId, padWords } from './plot.js';
-import { giveSigns } from './tags.js';
+import { signsOfShow } from './tags.js';
 
 export async function open(root, desk, show) {
   let view;
@@ -13,7 +13,7 @@ export async function open(root, desk, show) {
   function take(now) {
     view = now;
     for (const pad of view.rig.pads) pad.pad_id = padId(pad);
-    signs = giveSigns(view.tag_lists);
+    signs = signsOfShow(view.signs);
     used = view.banks.filter((b) => b.places.length);
   }
   const read = () => get(`/api/layouts/${part(show)}/banks`);

@@ -6,7 +6,7 @@ import { h, put, s, say } from './dom.js';
 import { LINE, letterShare } from './fit.js';
 import { padId } from './plot.js';
 import { pagesOf, strips } from './stagefit.js';
-import { giveSigns, signPath } from './tags.js';
+import { signFor, signPath, signsOfShow } from './tags.js';
 
 const LIT_MS = 180;
 const CONTROL_MS = 1600;
@@ -90,7 +90,7 @@ function holds(bank) {
   return (pad) => {
     const place = places.get(pad.pad_id);
     const control = controls.get(pad.pad_id);
-    return { place, control, name: place?.clip ?? control?.label ?? '', sign: place?.tags.map((t) => signs.get(t)).find(Boolean) };
+    return { place, control, name: place?.clip ?? control?.label ?? '', sign: place ? signFor(place.tags, signs) : null };
   };
 }
 
@@ -173,7 +173,7 @@ async function readView() {
   }
   if (view?.show) {
     for (const pad of view.rig.pads) pad.pad_id = padId(pad);
-    signs = giveSigns(view.tag_lists);
+    signs = signsOfShow(view.signs);
     midi?.setMap(view.rig.pads, []);
     put(bankChoice, view.banks.map((b) => h('option', { value: b.bank, selected: b.bank === stage.bank }, `bank ${b.bank} ${b.segments.join(', ') || 'spare'}`)));
     const surfaces = [...new Set(view.rig.pads.map((p) => p.surface))];
