@@ -210,6 +210,15 @@ def banks_to_play(request: Request) -> Response:
         return answer(stage_view(library, _show(request)))
 
 
+def signs(request: Request) -> Response:
+    """What the tags of a show look like, for the list of clips; null for a show that cannot be read."""
+    with desk_of(request).library() as library:
+        try:
+            return answer({"signs": arrange.signs_of_show(library, _show(request))})
+        except InputError:  # told where shows are
+            return answer({"signs": None})
+
+
 # Below /api/layouts (see ``app``).
 routes = [
     Route("/{show}", one_layout),
@@ -219,4 +228,5 @@ routes = [
     Route("/{show}/why", why),
     Route("/{show}/plan", start_plan, methods=["POST"]),
     Route("/{show}/banks", banks_to_play),
+    Route("/{show}/signs", signs),
 ]

@@ -37,6 +37,7 @@ from padbank.workflow.plan import (
 )
 from padbank.workflow.revisions import ChangedMeanwhile, change_text, text_revision
 from padbank.workflow.shows import OpenShow, find_show_file, open_show
+from padbank.workflow.stage import tag_signs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +87,21 @@ class Board:
 def read_board(library: Library, name: str, number: int | None = None) -> Board:
     """Read everything that arranging needs. Without a layout yet, an empty one (number 0)."""
     revision = text_revision(find_show_file(library, name).read_bytes().decode("utf-8", errors="replace"))
+    opened, layout, result = _open_with_layout(library, name, number)
+    opened, lost_pins = _without_lost_pins(opened)
+    facts = facts_for(library, opened)
+    placed = {p.clip for p in layout.places}
+    extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
+    if extra:
+        facts = {**facts, **clip_facts(library, extra.values(), opened.rig)}
+    known = hands_know(library, opened.show, layout)
+    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known, revision=revision, lost_pins=lost_pins)
+
+
+def _open_with_layout(
+    library: Library, name: str, number: int | None = None
+) -> tuple[OpenShow, Layout, Mapping[str, Any]]:
+    """A show with the clips that it could use or has placed, its layout (or an empty one) and what was proved."""
     opened = open_show(library, name, all_clips=False)
     show, rig = opened.show, opened.rig
     found = library.catalogue.layout(show.name, number)
@@ -97,14 +113,14 @@ def read_board(library: Library, name: str, number: int | None = None) -> Board:
     placed = {p.clip for p in layout.places}
     names = {w.clip for s in show.segments for w in s.wants if w.clip} | {p.clip for p in show.pins} | placed
     tags = {w.tag for s in show.segments for w in s.wants if w.tag}
-    opened = replace(opened, clips={c.name: c for c in library.catalogue.clips_wanted(names, tags)})
-    opened, lost_pins = _without_lost_pins(opened)
-    facts = facts_for(library, opened)
-    extra = {n: c for n, c in opened.clips.items() if n in placed and n not in facts}
-    if extra:
-        facts = {**facts, **clip_facts(library, extra.values(), rig)}
-    known = hands_know(library, show, layout)
-    return Board(opened=opened, layout=layout, result=result, facts=facts, known=known, revision=revision, lost_pins=lost_pins)
+    clips = {c.name: c for c in library.catalogue.clips_wanted(names, tags)}
+    return replace(opened, clips=clips), layout, result
+
+
+def signs_of_show(library: Library, name: str) -> list[dict[str, str]]:
+    """``stage.tag_signs`` of a show, also of one that has no layout yet."""
+    opened, layout, _ = _open_with_layout(library, name)
+    return tag_signs(opened, layout)
 
 
 def _without_lost_pins(opened: OpenShow) -> tuple[OpenShow, tuple[Finding, ...]]:

@@ -44,3 +44,7 @@ def test_paper_and_page_colour_the_same_clip_alike(tab, library_folder) -> None:
         one.page.locator(f"{root} :is(.pad-band, .strip-band)").first.wait_for()
         seen = {pad: as_hex(colour) for pad, colour in one.page.evaluate(BANDS, root)}
         assert seen == on_paper, place
+    one.page.goto(f"{one.address}/clips")
+    band = one.page.locator(".rows-body .tag:has-text('laugh') .tag-shape").first
+    laugh = next(tag for tag in sheet.tags if tag.tag == "laugh")
+    assert band.get_attribute("fill") == laugh.colour

@@ -1,12 +1,12 @@
 // Clips: every clip of the library in one list that answers each keystroke, and the one in hand beside it.
 
-import { get, post, Refused, SILENT } from './api.js';
+import { get, part, post, Refused, SILENT } from './api.js';
 import { openClip } from './clipcard.js';
 import { count, h, put, say, TOLD_MS } from './dom.js';
 import { addPanel } from './drop.js';
 import { ROW_PX, createRows } from './rows.js';
 import { createSearch, readRows, wordsOf } from './search.js';
-import { giveSigns } from './tags.js';
+import { giveSigns, signsOfShow } from './tags.js';
 import { way } from './way.js';
 
 const COLUMNS = [
@@ -249,16 +249,21 @@ export async function open(root, desk, wanted) {
         line(of((r) => !r.cleared), 'without stated rights', show_(rightsSelect, 'rights', 'open'))));
   }
 
+  /** The signs that tags have in the show at hand, so that they look the same in every place; null without one. */
+  const showSigns = async () => (desk.show ? get(`/api/layouts/${part(desk.show)}/signs`).then(({ signs: given }) => given && signsOfShow(given), () => null) : null);
+
   let etag = null;
   async function load() {
+    const asked = showSigns();
     const response = await fetch('/api/clips', etag ? { headers: { 'if-none-match': etag } } : {}).catch(() => { throw new Refused(SILENT, 0); });
     if (response.status === 304) return;
     const data = await response.json();
     if (!response.ok) throw new Refused(data.error, response.status);
+    const ofShow = await asked;
     etag = response.headers.get('etag');
     licences = data.licences;
     search = createSearch(readRows(data));
-    signs = giveSigns(search.rows.map((r) => r.tags));
+    signs = ofShow ?? giveSigns(search.rows.map((r) => r.tags));
     const tags = [...new Set(search.rows.flatMap((r) => r.tags))].sort();
     if (!tags.includes(filter.tag)) filter.tag = '';
     put(tagSelect, h('option', { value: '' }, 'any tag'), tags.map((t) => h('option', { value: t, selected: t === filter.tag }, t)));
