@@ -555,6 +555,8 @@ const {createEngine} = await import('/engine/engine.js');
 const context = new AudioContext({latencyHint: 0});
 const clock = Object.getOwnPropertyDescriptor(BaseAudioContext.prototype, 'currentTime').get;
 Object.defineProperty(context, 'currentTime', {get: () => Math.max(0, clock.call(context) - lateMs / 1000)});
+const begin = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when, ...rest) { begin.call(this, Math.max(when, clock.call(context)), ...rest); };
 const engine = createEngine({voices: 8, samePadAgain: 'self-cut', releaseS: 0.01, context});
 await engine.enable();
 const rate = context.sampleRate;
@@ -564,7 +566,8 @@ engine.output.connect(recorder);
 const blocks = [];
 recorder.port.onmessage = ({data}) => blocks.push(data);
 const sine = new AudioBuffer({length: rate, numberOfChannels: 1, sampleRate: rate});
-sine.getChannelData(0).forEach((_, n, d) => { d[n] = Math.sin(2 * Math.PI * 100 * n / rate); });
+const rise = 0.025 * rate;
+sine.getChannelData(0).forEach((_, n, d) => { d[n] = Math.sin(2 * Math.PI * 100 * n / rate) * Math.sin(Math.PI / 2 * Math.min(1, n / rise)) ** 2; });
 const silence = new AudioBuffer({length: rate, numberOfChannels: 1, sampleRate: rate});
 await engine.assign('kit/1', sine, {clip: 'sine', muteGroup: 'ropes', playMode: 'gate'});
 await engine.assign('kit/2', silence, {clip: 'silence', muteGroup: 'ropes'});
@@ -600,17 +603,15 @@ def test_live_cuts_do_not_click(page, late_ms):
     Steepest step of one sine: 2 sin(pi 100 / rate) = 0.0142 at 44.1 kHz; a fade of 1 ms adds
     0.0224, and the sound that follows starts at 0. A cut without its fade, or a ramp that
     begins in a block already promised, steps by up to 1. ``late_ms`` makes every decision
-    reach the audio thread that much too late, as on a busy machine.
+    reach the audio thread that much too late, as on a busy machine. The sine rises over 25 ms:
+    Chromium may begin a voice that it is told of late some frames in, which is no cut; so
+    starts are not told late here, only cuts.
     """
     page.get_by_role("button", name="Enable sound").click()
+    got = page.evaluate(LIVE_CUTS, late_ms)
+    assert got["loudest"] > 0.9 and got["seconds"] > 1
     # Two sines may sound at once for the length of a fade: twice the sine, and the ramp.
-    # A machine that stalls the page for longer than the engine looks ahead makes it click in a run now and then.
-    for _ in range(3):
-        got = page.evaluate(LIVE_CUTS, late_ms)
-        assert got["loudest"] > 0.9 and got["seconds"] > 1
-        if got["worst"] <= (2 * 0.0142 + 0.0224) * 44100 / got["rate"] + 0.002:
-            return
-    pytest.fail(f"each of three runs steps: {got}")
+    assert got["worst"] <= (2 * 0.0142 + 0.0224) * 44100 / got["rate"] + 0.002
 
 
 def test_what_is_cut_lets_its_source_go(page):
